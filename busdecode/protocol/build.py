@@ -1,0 +1,451 @@
+"""A validated description to a `Bus`, and the checks that need more than the schema."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from busdecode.errors import nearest, quoted
+from busdecode.protocol.events import (
+    After,
+    Becomes,
+    Changes,
+    EventTextError,
+    FirstOf,
+    Holds,
+    LastOf,
+    Settled,
+    While,
+    parse_condition,
+    parse_event,
+    resolve,
+)
+from busdecode.protocol.model import (
+    Bus,
+    Ending,
+    Kind,
+    LaneRow,
+    Line,
+    Moment,
+    Phase,
+    Source,
+    Step,
+    Validity,
+)
+from busdecode.units import parse_range, parse_time
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from busdecode.protocol.events import Condition, Event
+    from busdecode.protocol.load import Description, LaneRowTable, StepTable
+
+__all__ = ["KeyPath", "Report", "build_bus", "expand_lines"]
+
+KeyPath = tuple[str | int, ...]
+Report = Callable[[KeyPath, str, str | None, str | None, int | None], None]
+
+_GROUPS = ("address", "data", "kind", "direction", "function", "size")
+_MOMENT = re.compile(
+    r"(at|before|during)\s+([a-z][a-z-]*)(?:\s*([+-])\s*([0-9.]+\s*(?:s|ms|us|ns|ps)))?"
+)
+
+
+def expand_lines(written: str) -> tuple[str, ...]:
+    """Give the line names that a name with a range stands for, most significant first.
+
+    Examples
+    --------
+    >>> expand_lines("FC[2:0]")
+    ('FC2', 'FC1', 'FC0')
+    """
+    match = re.fullmatch(r"(.+)\[([0-9]+):([0-9]+)\]", written)
+    if match is None:
+        return (written,)
+    first, last = int(match[2]), int(match[3])
+    step = -1 if first >= last else 1
+    return tuple(f"{match[1]}{number}" for number in range(first, last + step, step))
+
+
+def build_bus(description: Description, path: Path | None, report: Report) -> Bus | None:
+    """Build a bus; every mistake goes to `report`, and None is given where any kept it back."""
+    builder = _Builder(description, report)
+    return builder.bus(path)
+
+
+class _Builder:
+    def __init__(self, description: Description, report: Report) -> None:
+        self._d = description
+        self._mistakes = 0
+
+        def counted(
+            key: KeyPath, what: str, expected: str | None, value: str | None, column: int | None
+        ) -> None:
+            self._mistakes += 1
+            report(key, what, expected, value, column)
+
+        self._report = counted
+        self._lines: list[Line] = []
+        self._bundles: dict[str, tuple[str, ...]] = {}
+        for written, table in description.lines.items():
+            names = expand_lines(written)
+            for name in names:
+                if name in self._bundles:
+                    self._report(("lines", written), f"line {name} is listed twice", None, None, 1)
+                self._lines.append(
+                    Line(
+                        name,
+                        table.role,
+                        table.active == "low",
+                        table.driver,
+                        table.pull,
+                        table.optional,
+                    )
+                )
+                self._bundles[name] = (name,)
+            if written != names[0]:
+                self._bundles[written.split("[")[0]] = names
+        self._low = frozenset(line.name for line in self._lines if line.active_low)
+
+    def bus(self, path: Path | None) -> Bus | None:
+        d = self._d
+        address = self._bundle(("address", "lines"), d.address.lines)
+        data = self._bundle(("data", "lines"), d.data.lines)
+        bits = tuple(self._number(line) for line in address)
+        if len(data) > 64:
+            self._report(
+                ("data", "lines"),
+                f"{len(data)} data lines",
+                "at most 64 data lines",
+                d.data.lines,
+                1,
+            )
+        if data and len(data) % d.data.lane_bits:
+            self._report(
+                ("data", "lane_bits"),
+                f"{len(data)} data lines cannot be cut into lanes of {d.data.lane_bits} bits",
+                "a number of bits that divides the data lines",
+                None,
+                None,
+            )
+        lanes = max(1, len(data) // d.data.lane_bits)
+        strobes = tuple(
+            line
+            for name in d.lanes.strobes
+            for line in self._bundle(("lanes", "strobes"), name)
+        )
+        if strobes and len(strobes) != lanes:
+            self._report(
+                ("lanes", "strobes"),
+                f"{len(strobes)} lane strobes for {lanes} lanes",
+                "one strobe a lane, the most significant lane first",
+                None,
+                None,
+            )
+        if strobes and d.lanes.table:
+            self._report(
+                ("lanes", "strobes"), "lanes have both strobes and a table", "one of the two", None, None
+            )
+        rows = tuple(
+            self._lane_row(index, row, lanes) for index, row in enumerate(d.lanes.table)
+        )
+        begins = self._markers(("cycle", "begins"), d.cycle.begins)
+        ends = self._markers(("cycle", "ends"), d.cycle.ends)
+        beat_begins = self._markers(("beat", "begins"), d.beat.begins)
+        beat_ends = self._markers(("beat", "ends"), d.beat.ends)
+        phases = tuple(
+            Phase(name, self._events(("phases", name), text)) for name, text in d.phases.items()
+        )
+        for name in d.phases:
+            if name in ("address", "data", "release"):
+                self._report(
+                    ("phases", name),
+                    f"phase {name} is begun by the cycle and its beats",
+                    "phases between data and release, such as acknowledge",
+                    None,
+                    None,
+                )
+        names = ("address", "data", *d.phases, "release")
+        take = {
+            key: self._moment(("take", key), value, names)
+            for key, value in d.take.model_dump().items()
+            if value is not None
+        }
+        take.setdefault("direction", take["kind"])
+        validity = Validity(
+            self._moment(("valid", "write"), d.valid.write, names),
+            self._moment(("valid", "read"), d.valid.read, names),
+            self._time(("valid", "write_hold"), d.valid.write_hold),
+            self._time(("valid", "read_hold"), d.valid.read_hold),
+        )
+        ending = Ending(
+            self._members(("ended", "acknowledged"), d.ended.acknowledged),
+            self._members(("ended", "error"), d.ended.error),
+            self._members(("ended", "wait"), d.ended.wait),
+            None if d.ended.timeout is None else self._time(("ended", "timeout"), d.ended.timeout),
+        )
+        kinds = tuple(
+            Kind(
+                kind.name,
+                kind.direction,
+                self._levels(("kinds", index, "levels"), kind.levels),
+                kind.beats,
+            )
+            for index, kind in enumerate(d.kinds)
+        )
+        for index, kind in enumerate(kinds):
+            if kind.name in [other.name for other in kinds[:index]]:
+                self._report(
+                    ("kinds", index, "name"), f"kind {kind.name} is listed twice", None, None, None
+                )
+        steps = self._steps([kind.name for kind in kinds])
+        bus = Bus(
+            name=d.name,
+            title=d.title,
+            invented=d.invented,
+            path=path,
+            sources=tuple(Source(s.document, s.section, s.status) for s in d.sources),
+            lines=tuple(self._lines),
+            bundles=self._bundles,
+            address=address,
+            address_bits=bits,
+            address_steps=d.address.later_beats == "next",
+            data=data,
+            lane_bits=d.data.lane_bits,
+            big_endian=d.data.byte_order == "big",
+            lane_strobes=strobes,
+            lane_rows=rows,
+            cycle_begins=begins,
+            cycle_ends=ends,
+            pipelined=d.cycle.pipelined,
+            beat_begins=beat_begins,
+            beat_ends=beat_ends,
+            phases=phases,
+            take=take,
+            validity=validity,
+            kinds=kinds,
+            making_levels={
+                kind.name: self._levels(("kinds", index, "making"), kind.making)
+                for index, kind in enumerate(d.kinds)
+            },
+            ending=ending,
+            shortest_pulse=self._time(("sampling", "shortest_pulse"), d.sampling.shortest_pulse),
+            idle=self._range(("making", "idle"), d.making.idle),
+            watchdog=self._time(("making", "watchdog"), d.making.watchdog),
+            steps=steps,
+        )
+        return None if self._mistakes else bus
+
+    def _unknown_name(self, key: KeyPath, name: str, value: str | None = None) -> None:
+        near = nearest(name, self._bundles)
+        self._report(
+            key,
+            f"no line is called {quoted(name)}",
+            f"one of {', '.join(self._d.lines)}" + (f"; did you mean {near}?" if near else ""),
+            value if value is not None else name,
+            1,
+        )
+
+    def _bundle(self, key: KeyPath, written: str) -> tuple[str, ...]:
+        lines = resolve(written, self._bundles)
+        if lines is None:
+            self._unknown_name(key, written)
+            return ()
+        return lines
+
+    def _members(self, key: KeyPath, names: Sequence[str]) -> tuple[str, ...]:
+        return tuple(line for name in names for line in self._bundle(key, name))
+
+    def _number(self, line: str) -> int:
+        match = re.search(r"([0-9]+)$", line)
+        if match is None:
+            self._report(
+                ("address", "lines"),
+                f"address line {line} has no number",
+                "address lines numbered by the bit of the byte address that they carry",
+                line,
+                1,
+            )
+            return 0
+        return int(match[1])
+
+    def _levels(
+        self, key: KeyPath, levels: Mapping[str, int]
+    ) -> tuple[tuple[tuple[str, ...], int], ...]:
+        found = []
+        for name, value in levels.items():
+            lines = self._bundle(key, name)
+            if lines and not 0 <= value < 1 << len(lines):
+                self._report(
+                    key,
+                    f"{name} has {len(lines)} lines and cannot be {value}",
+                    f"a level from 0 to {(1 << len(lines)) - 1}",
+                    name,
+                    1,
+                )
+            found.append((lines, value))
+        return tuple(found)
+
+    def _lane_row(self, index: int, row: LaneRowTable, lanes: int) -> LaneRow:
+        key: KeyPath = ("lanes", "table", index)
+        if len(row.lanes) != lanes:
+            self._report(
+                (*key, "lanes"),
+                f"{quoted(row.lanes)} names {len(row.lanes)} lanes",
+                f"{lanes} characters, 1 for a lane that takes part, the most significant first",
+                row.lanes,
+                1,
+            )
+        return LaneRow(
+            self._levels((*key, "levels"), row.levels), tuple(flag == "1" for flag in row.lanes)
+        )
+
+    def _events(self, key: KeyPath, written: str | list[str]) -> tuple[Event, ...]:
+        events = []
+        for text in [written] if isinstance(written, str) else written:
+            try:
+                events.append(parse_event(text, self._bundles, self._low))
+            except EventTextError as error:
+                self._report(key, error.found, error.expected, text, error.column)
+        return tuple(events)
+
+    def _markers(self, key: KeyPath, written: str | list[str]) -> tuple[Event, ...]:
+        """Read events that begin or end something: they may not wait for one another."""
+        events = self._events(key, written)
+        for event in events:
+            if _waits_for_others(event):
+                self._report(
+                    key,
+                    "'last of', 'after' and 'settled' cannot begin or end a cycle or beat here",
+                    "a condition, such as 'X asserted and Y asserted', that becomes true then",
+                    None,
+                    None,
+                )
+        return events
+
+    def _moment(self, key: KeyPath, text: str, phases: Sequence[str]) -> Moment:
+        match = _MOMENT.fullmatch(text)
+        if match is None or match[2] not in phases:
+            self._report(
+                key,
+                f"no moment is called {quoted(text)}",
+                "'at PHASE', 'before PHASE' or 'during PHASE', with + or - a time where needed; "
+                f"phases here: {', '.join(phases)}",
+                text,
+                1,
+            )
+            return Moment("at", "address")
+        offset = parse_time(match[4]) if match[4] else 0
+        how = match[1]
+        assert how in ("at", "before", "during")
+        return Moment(
+            "at" if how == "at" else "before" if how == "before" else "during",
+            match[2],
+            -offset if match[3] == "-" else offset,
+        )
+
+    def _time(self, key: KeyPath, text: str) -> int:
+        try:
+            return parse_time(text)
+        except ValueError as error:
+            self._report(key, str(error), "a time such as '40 ns'", text, 1)
+            return 0
+
+    def _range(self, key: KeyPath, text: str) -> tuple[int, int]:
+        try:
+            return parse_range(text)
+        except ValueError as error:
+            self._report(key, str(error), "a range such as '30..60 ns'", text, 1)
+            return 0, 0
+
+    def _steps(self, kinds: Sequence[str]) -> tuple[Step, ...]:
+        tables = self._d.making.steps
+        names = [table.name for table in tables]
+        steps = []
+        for index, table in enumerate(tables):
+            key: KeyPath = ("making", "steps", index)
+            for kind in table.kinds or ():
+                if kind not in kinds:
+                    near = nearest(kind, kinds)
+                    self._report(
+                        (*key, "for"),
+                        f"no kind is called {quoted(kind)}",
+                        f"one of {', '.join(kinds)}"
+                        + (f"; did you mean {near}?" if near else ""),
+                        kind,
+                        1,
+                    )
+            after_steps: list[tuple[str, tuple[int, int]]] = []
+            after_levels: list[tuple[Condition, tuple[int, int]]] = []
+            for trigger, delay in table.after.items():
+                span = self._range((*key, "after"), delay)
+                if re.fullmatch(r"[a-z][a-z0-9_]*", trigger):
+                    if trigger not in names:
+                        near = nearest(trigger, names)
+                        self._report(
+                            (*key, "after"),
+                            f"no step is called {quoted(trigger)}",
+                            "the name of a step, or a condition such as 'ACK asserted'"
+                            + (f"; did you mean {near}?" if near else ""),
+                            trigger,
+                            1,
+                        )
+                    after_steps.append((trigger, span))
+                    continue
+                try:
+                    condition = parse_condition(trigger, self._bundles, self._low)
+                except EventTextError as error:
+                    self._report(
+                        (*key, "after"), error.found, error.expected, trigger, error.column
+                    )
+                else:
+                    after_levels.append((condition, span))
+            steps.append(
+                Step(
+                    table.name,
+                    table.by,
+                    table.stage,
+                    self._actions((*key, "do"), table),
+                    None if table.kinds is None else frozenset(table.kinds),
+                    tuple(after_steps),
+                    tuple(after_levels),
+                    None if table.waits is None else self._range((*key, "waits"), table.waits),
+                    table.only_with_waits,
+                )
+            )
+        return tuple(steps)
+
+    def _actions(self, key: KeyPath, table: StepTable) -> tuple[tuple[str, str], ...]:
+        actions = []
+        for text in filter(None, (part.strip() for part in table.do.split(","))):
+            verb, _, what = text.partition(" ")
+            what = what.strip()
+            known = (
+                (verb in ("assert", "negate") and (what == "lanes" or what in self._bundles))
+                or (verb in ("drive", "release") and what in _GROUPS)
+                or text in ("take data", "another beat")
+            )
+            if not known:
+                self._report(
+                    key,
+                    f"no action is called {quoted(text)}",
+                    "'assert LINE', 'negate LINE', 'assert lanes', 'negate lanes', 'take data', "
+                    f"'another beat', or 'drive' or 'release' with one of {', '.join(_GROUPS)}",
+                    text,
+                    1,
+                )
+            actions.append((verb, what))
+        return tuple(actions)
+
+
+def _waits_for_others(event: Event) -> bool:
+    if isinstance(event, FirstOf):
+        return any(_waits_for_others(each) for each in event.events)
+    if isinstance(event, While):
+        return _waits_for_others(event.event)
+    if isinstance(event, LastOf | After | Settled):
+        return True
+    assert isinstance(event, Becomes | Holds | Changes)
+    return False

@@ -1,0 +1,370 @@
+"""Description files to `Bus`: the schema, and every mistake of a file in one error."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping  # noqa: TC003  (pydantic reads annotations at run time)
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from busdecode.errors import DescriptionError, nearest, quoted
+from busdecode.protocol.build import KeyPath, build_bus
+
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
+
+    from busdecode.protocol.model import Bus
+
+__all__ = ["bundled_buses", "load_bus", "parse_bus"]
+
+Events = str | Annotated[list[str], Field(min_length=1)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class SourceTable(_Table):
+    """One entry of ``[[sources]]``."""
+
+    document: str
+    section: str
+    status: Literal["read", "read at second hand", "from memory", "invented"]
+
+
+class LineTable(_Table):
+    """One entry of ``[lines]``."""
+
+    role: Literal[
+        "address",
+        "data",
+        "address and data",
+        "strobe",
+        "lane",
+        "direction",
+        "size",
+        "function",
+        "acknowledge",
+        "error",
+        "wait",
+        "clock",
+        "other",
+    ]
+    driver: Literal["host", "card", "both"]
+    active: Literal["low", "high"] = "high"
+    pull: Literal["up", "down", "none"] = "none"
+    optional: bool = False
+
+
+class AddressTable(_Table):
+    """``[address]``."""
+
+    lines: str
+    later_beats: Literal["same", "next"] = "same"
+
+
+class DataTable(_Table):
+    """``[data]``."""
+
+    lines: str
+    byte_order: Literal["big", "little"]
+    lane_bits: int = Field(default=8, ge=1, le=64)
+
+
+class LaneRowTable(_Table):
+    """One entry of ``[[lanes.table]]``."""
+
+    levels: Mapping[str, int]
+    lanes: str = Field(pattern="^[01]+$")
+
+
+class LanesTable(_Table):
+    """``[lanes]``."""
+
+    strobes: list[str] = []
+    table: list[LaneRowTable] = []
+
+
+class CycleTable(_Table):
+    """``[cycle]``."""
+
+    begins: Events
+    ends: Events
+    pipelined: bool = False
+
+
+class BeatTable(_Table):
+    """``[beat]``."""
+
+    begins: Events
+    ends: Events
+
+
+class TakeTable(_Table):
+    """``[take]``."""
+
+    address: str = "at address"
+    kind: str = "at address"
+    direction: str | None = None
+    lanes: str = "at data"
+    read: str = "before release"
+    write: str = "before release"
+
+
+class ValidTable(_Table):
+    """``[valid]``."""
+
+    write: str = "at data"
+    read: str = "before release"
+    write_hold: str = "0 ns"
+    read_hold: str = "0 ns"
+
+
+class EndedTable(_Table):
+    """``[ended]``."""
+
+    acknowledged: list[str] = []
+    error: list[str] = []
+    wait: list[str] = []
+    timeout: str | None = None
+
+
+class KindTable(_Table):
+    """One entry of ``[[kinds]]``."""
+
+    name: str
+    direction: Literal["read", "write", "none"]
+    levels: Mapping[str, int]
+    making: Mapping[str, int] = {}
+    beats: bool = True
+
+
+class SamplingTable(_Table):
+    """``[sampling]``."""
+
+    shortest_pulse: str
+
+
+class StepTable(_Table):
+    """One entry of ``[[making.steps]]``."""
+
+    name: str = Field(pattern="^[a-z][a-z0-9_]*$")
+    by: Literal["host", "card"]
+    stage: Literal["open", "beat", "close"]
+    do: str
+    after: Mapping[str, str]
+    kinds: list[str] | None = Field(default=None, alias="for")
+    waits: str | None = None
+    only_with_waits: bool = False
+
+
+class MakingTable(_Table):
+    """``[making]``."""
+
+    idle: str
+    watchdog: str
+    steps: list[StepTable] = []
+
+
+class Description(_Table):
+    """A whole description file."""
+
+    name: str
+    title: str
+    invented: bool = False
+    sources: Annotated[list[SourceTable], Field(min_length=1)]
+    lines: Mapping[str, LineTable]
+    address: AddressTable
+    data: DataTable
+    lanes: LanesTable = LanesTable()
+    cycle: CycleTable
+    beat: BeatTable
+    phases: Mapping[str, Events] = {}
+    take: TakeTable = TakeTable()
+    valid: ValidTable = ValidTable()
+    ended: EndedTable = EndedTable()
+    kinds: Annotated[list[KindTable], Field(min_length=1)]
+    sampling: SamplingTable
+    making: MakingTable
+
+
+def _bundled() -> Mapping[str, Any]:
+    folder = resources.files("busdecode").joinpath("protocols")
+    if not folder.is_dir():  # an editable install: the folder stands at the top of the checkout
+        folder = Path(__file__).resolve().parents[2] / "protocols"
+    return {
+        item.name.removesuffix(".toml"): item
+        for item in sorted(folder.iterdir(), key=lambda item: item.name)
+        if item.name.endswith(".toml")
+    }
+
+
+def bundled_buses() -> tuple[str, ...]:
+    """Give the names of the descriptions that come with the package."""
+    return tuple(_bundled())
+
+
+def load_bus(name: str | Path) -> Bus:
+    """Load a bundled description by its name, or any description by its path.
+
+    Raises
+    ------
+    DescriptionError
+        If there is no such bus or file, or the file's text is not a description.
+
+    Examples
+    --------
+    >>> load_bus("mc68000").lane_count
+    2
+    """
+    bundled = _bundled()
+    if str(name) in bundled:
+        item = bundled[str(name)]
+        return parse_bus(item.read_text(encoding="utf-8"), Path(str(item)))
+    path = Path(name)
+    if path.is_file():
+        try:
+            text = path.read_bytes().decode("utf-8")
+        except UnicodeDecodeError as error:
+            raise DescriptionError(
+                "this is not a text file in UTF-8",
+                path=path,
+                byte=error.start,
+                expected="a bus description in TOML",
+            ) from None
+        return parse_bus(text, path)
+    near = nearest(str(name), bundled)
+    raise DescriptionError(
+        f"there is no bus and no file called {quoted(name)}",
+        expected=f"one of {', '.join(bundled)}, or the path of a description",
+        action=f"did you mean {near}?" if near else "list the bundled buses: busdecode buses",
+    )
+
+
+def parse_bus(text: str, path: Path | None = None) -> Bus:
+    """Read a description from its text; `path` is named in errors.
+
+    Raises
+    ------
+    DescriptionError
+        With every mistake of the file, in the file's order.
+    """
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        where = re.search(r"\(at line ([0-9]+), column ([0-9]+)\)", str(error))
+        line = int(where[1]) if where else None
+        raise DescriptionError(
+            f"this is not TOML: {str(error).split(' (at ')[0]}",
+            path=path,
+            line=line,
+            column=int(where[2]) if where else None,
+            text=text.splitlines()[line - 1] if line and line <= len(text.splitlines()) else None,
+            expected="a bus description in TOML",
+        ) from None
+    try:
+        description = Description.model_validate(raw)
+    except ValidationError as error:
+        mistakes = [_schema_mistake(each, text, path) for each in error.errors()]
+        mistakes.sort(key=lambda each: each.line or 0)
+        raise DescriptionError.together(mistakes) from None
+    found: list[DescriptionError] = []
+
+    def report(
+        key: KeyPath, what: str, expected: str | None, value: str | None, column: int | None
+    ) -> None:
+        line = line_of(text, key)
+        shown = text.splitlines()[line - 1] if line else None
+        at = None
+        if shown is not None and value is not None and value in shown:
+            at = shown.index(value) + (column or 1)
+        found.append(
+            DescriptionError(
+                what,
+                path=path,
+                line=line,
+                column=at,
+                key=written(key),
+                text=shown,
+                expected=expected,
+            )
+        )
+
+    bus = build_bus(description, path, report)
+    if bus is None or found:
+        found.sort(key=lambda each: each.line or 0)
+        raise DescriptionError.together(found)
+    return bus
+
+
+_KINDS_OF_MISTAKE = {
+    "extra_forbidden": "no key of this name is known",
+    "missing": "this key is missing",
+}
+
+
+def _schema_mistake(error: ErrorDetails, text: str, path: Path | None) -> DescriptionError:
+    key: KeyPath = tuple(
+        part
+        for part in error["loc"]
+        if isinstance(part, int) or not (part == "str" or part.startswith(("list[", "function-")))
+    )
+    what = _KINDS_OF_MISTAKE.get(error["type"], error["msg"])
+    expected = None
+    if error["type"] == "extra_forbidden":
+        expected = "a key that docs/describing-a-bus.md names"
+    elif "expected" in error.get("ctx", {}):
+        what, expected = f"found {quoted(error['input'])}", str(error["ctx"]["expected"])
+    line = line_of(text, key) or line_of(text, key[:-1])
+    shown = text.splitlines()[line - 1] if line else None
+    return DescriptionError(what, path=path, line=line, key=written(key), text=shown, expected=expected)
+
+
+def written(key: KeyPath) -> str:
+    """Write a key path as the errors show it.
+
+    Examples
+    --------
+    >>> written(("making", "steps", 2, "after"))
+    'making.steps[2].after'
+    """
+    text = ""
+    for part in key:
+        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else part
+    return text
+
+
+def line_of(text: str, key: KeyPath) -> int | None:
+    """Find the line, from 1, at which a key path stands; None where that is not sure.
+
+    Examples
+    --------
+    >>> line_of('[cycle]\\nbegins = "AS asserts"\\n', ("cycle", "begins"))
+    2
+    """
+    rows = text.splitlines()
+    names = [part for part in key if isinstance(part, str)]
+    for depth in range(len(names), -1, -1):
+        start = 0
+        if depth:
+            after = key.index(names[depth - 1]) + 1
+            index = key[after] if after < len(key) and isinstance(key[after], int) else None
+            header = ".".join(names[:depth])
+            opening = f"[{header}]" if index is None else f"[[{header}]]"
+            places = [at for at, row in enumerate(rows) if row.split("#")[0].strip() == opening]
+            wanted = index if isinstance(index, int) else 0
+            if wanted >= len(places):
+                continue
+            start = places[wanted] + 1
+        if depth == len(names):
+            return start or None
+        for at in range(start, len(rows)):
+            if rows[at].lstrip().startswith("["):
+                break
+            if re.match(rf"\s*[\"']?{re.escape(names[depth])}[\"']?\s*=", rows[at]):
+                return at + 1
+    return None
