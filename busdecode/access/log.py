@@ -1,0 +1,241 @@
+"""Access logs: CSV, or any text by a pattern, to accesses."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from busdecode.access.transfers import Access
+from busdecode.errors import LogError, nearest, quoted
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+__all__ = ["AccessLog", "format_log", "read_log", "read_pattern"]
+
+_COLUMNS = ("op", "address", "size", "data")
+
+
+@dataclass(frozen=True)
+class AccessLog:
+    """What software wrote and read, in order.
+
+    Parameters
+    ----------
+    accesses : tuple of Access
+    skipped : int
+        Lines that did not match the pattern.
+    source : str
+    notes : tuple of str
+    """
+
+    accesses: tuple[Access, ...]
+    skipped: int
+    source: str
+    notes: tuple[str, ...]
+
+
+def read_pattern(text: str) -> re.Pattern[str]:
+    """Give the pattern for `read_log`: a regular expression, or a TOML file with ``pattern``.
+
+    Raises
+    ------
+    LogError
+        If it does not name the groups ``op``, ``address``, ``size`` and ``data``; ``size`` may
+        be missing where it follows from the digits of ``data``.
+    """
+    path: Path | None = None
+    if text.endswith(".toml"):
+        path = Path(text)
+        try:
+            table = tomllib.loads(path.read_text(encoding="utf-8"))
+        except FileNotFoundError:
+            raise LogError("there is no such file", path=path) from None
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            raise LogError(f"this is not TOML: {error}", path=path) from None
+        if not isinstance(table.get("pattern"), str):
+            raise LogError(
+                "the key 'pattern' is missing",
+                path=path,
+                expected="pattern = '(?P<op>...) (?P<address>...) (?P<data>...)'",
+            )
+        text = table["pattern"]
+    try:
+        pattern = re.compile(text)
+    except re.error as error:
+        raise LogError(
+            f"the log pattern stops making sense: {error}", path=path, expected="a regular expression"
+        ) from None
+    for name in ("op", "address", "data"):
+        if name not in pattern.groupindex:
+            raise LogError(
+                f"the log pattern names no group {quoted(name)}",
+                path=path,
+                expected="groups (?P<op>...), (?P<address>...), (?P<data>...) and, where the "
+                "digits of data do not tell it, (?P<size>...)",
+            )
+    return pattern
+
+
+def read_log(path: Path | str, pattern: re.Pattern[str] | None = None) -> AccessLog:
+    """Read an access log.
+
+    Parameters
+    ----------
+    path : path or str
+    pattern : compiled pattern, optional
+        For any text log; without it the log is CSV with the header ``op,address,size,data``,
+        and optionally ``expected``.
+
+    Raises
+    ------
+    LogError
+        With file, line, what was found and what was expected.
+    """
+    path = Path(path)
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        raise LogError("there is no such file", path=path, action="check the path") from None
+    except IsADirectoryError:
+        raise LogError("this is a folder", path=path, expected="an access log") from None
+    if not raw.strip():
+        raise LogError(
+            "the log is empty", path=path, expected="the header op,address,size,data and accesses"
+        )
+    if b"\0" in raw:
+        raise LogError(
+            "this is not text", path=path, byte=raw.index(b"\0"), expected="an access log as text"
+        )
+    text = raw.decode("utf-8-sig", errors="replace")
+    if pattern is not None:
+        return _by_pattern(path, text, pattern)
+    return _by_columns(path, text)
+
+
+def _by_columns(path: Path, text: str) -> AccessLog:
+    rows = csv.reader(io.StringIO(text))
+    header: list[str] | None = None
+    accesses = []
+    for cells in rows:
+        if not cells or cells[0].lstrip().startswith("#"):
+            continue
+        if header is None:
+            header = [cell.strip().lower() for cell in cells]
+            _check_header(path, rows.line_num, cells, header)
+            continue
+        if len(cells) != len(header):
+            raise LogError(
+                f"{len(cells)} cells",
+                path=path,
+                line=rows.line_num,
+                text=",".join(cells),
+                expected=f"{len(header)} cells: {','.join(header)}",
+            )
+        values = dict(zip(header, (cell.strip() for cell in cells), strict=True))
+        accesses.append(_access(path, rows.line_num, ",".join(cells), values))
+    if not accesses:
+        raise LogError("the log holds no access", path=path, expected="at least one line of accesses")
+    return AccessLog(tuple(accesses), 0, str(path), ())
+
+
+def _check_header(path: Path, line: int, cells: Sequence[str], header: Sequence[str]) -> None:
+    for name in _COLUMNS:
+        if name not in header:
+            near = nearest(name, header)
+            raise LogError(
+                f"no column is called {name}" + (f"; {quoted(near)} is near" if near else ""),
+                path=path,
+                line=line,
+                text=",".join(cells),
+                expected="the header op,address,size,data, and optionally expected",
+                action="add the header, or give a pattern for another kind of log",
+            )
+
+
+def _by_pattern(path: Path, text: str, pattern: re.Pattern[str]) -> AccessLog:
+    accesses = []
+    skipped = 0
+    for at, row in enumerate(text.splitlines(), 1):
+        match = pattern.search(row)
+        if match is None:
+            skipped += bool(row.strip())
+            continue
+        values = {name: value or "" for name, value in match.groupdict().items()}
+        if not values.get("size"):
+            digits = values["data"].lower().removeprefix("0x").removeprefix("$")
+            values["size"] = str(-(-len(digits) // 2))
+        accesses.append(_access(path, at, row, values))
+    if not accesses:
+        raise LogError(
+            "no line matches the log pattern",
+            path=path,
+            expected=f"lines that match {quoted(pattern.pattern)}",
+        )
+    notes = (f"{skipped} lines of the log did not match the pattern",) if skipped else ()
+    return AccessLog(tuple(accesses), skipped, str(path), notes)
+
+
+_OPS = {"w": "write", "wr": "write", "r": "read", "rd": "read"}
+
+
+def _access(path: Path, line: int, row: str, values: Mapping[str, str]) -> Access:
+    def number(name: str, base: int) -> int:
+        cell = values[name]
+        digits = cell.lower().removeprefix("$")
+        try:
+            value = int(digits, 16 if digits.startswith("0x") else base)
+        except ValueError:
+            raise LogError(
+                f"{name} is {quoted(cell)}",
+                path=path,
+                line=line,
+                column=row.index(cell) + 1 if cell and cell in row else None,
+                text=row,
+                expected="hexadecimal digits, with or without 0x" if base == 16 else "a number of bytes",
+            ) from None
+        if value < 0:
+            raise LogError(f"{name} is {value}", path=path, line=line, text=row, expected="0 or more")
+        return value
+
+    op = values["op"].strip().lower()
+    op = _OPS.get(op, op)
+    size = number("size", 10)
+    if not 1 <= size <= 64:
+        raise LogError(
+            f"size is {size}", path=path, line=line, text=row, expected="a size from 1 to 64 bytes"
+        )
+    data = number("data", 16)
+    expected = number("expected", 16) if values.get("expected") else None
+    for name, value in (("data", data), ("expected", expected)):
+        if value is not None and value >> 8 * size:
+            cell = values[name]
+            raise LogError(
+                f"{name} {quoted(cell)} is wider than the access of {size} bytes",
+                path=path,
+                line=line,
+                column=row.index(cell) + 1 if cell in row else None,
+                text=row,
+                expected=f"at most {2 * size} hexadecimal digits of value",
+            )
+    return Access(op, number("address", 16), size, data, expected, line)
+
+
+def format_log(accesses: Sequence[Access], address_digits: int) -> str:
+    """Write accesses as the CSV that `read_log` reads."""
+    has_expected = any(access.expected is not None for access in accesses)
+    rows = ["op,address,size,data" + (",expected" if has_expected else "")]
+    for access in accesses:
+        row = f"{access.op},0x{access.address:0{address_digits}X},{access.size},"
+        row += "" if access.data is None else f"0x{access.data:0{2 * access.size}X}"
+        if has_expected:
+            row += ","
+            if access.expected is not None:
+                row += f"0x{access.expected:0{2 * access.size}X}"
+        rows.append(row)
+    return "\n".join(rows) + "\n"

@@ -1,0 +1,582 @@
+"""Captures to the cycle table, in chunks of any size.
+
+The decoder keeps between chunks only the rows around control edges of what is still open:
+an address phase of which no beat is finished, or a beat that has begun. What an address
+phase gave is kept as values.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from busdecode.cycles.beats import BeatValues, Snapshot
+from busdecode.cycles.occurrences import MISSING, Rows, mask_of, usable
+from busdecode.cycles.table import ENDINGS, CycleTable, concatenate, empty
+from busdecode.errors import DescriptionError
+from busdecode.protocol import Becomes, Event, Holds, While, event_lines, event_span
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from busdecode.capture import Capture
+    from busdecode.protocol import Bus
+
+    Bools = NDArray[np.bool_]
+    Ints = NDArray[np.int64]
+    Words = NDArray[np.uint64]
+
+__all__ = ["Decoder", "decode"]
+
+_FOREVER = np.iinfo(np.int64).max // 2
+
+
+@dataclass
+class _Open:
+    """A cycle that is open between chunks and of which a beat is finished."""
+
+    cycle: int
+    began: int
+    snapshots: dict[str, Snapshot]
+    beats: int
+    moved: int
+    last_direction: int
+
+
+@dataclass
+class _Cycles:
+    """Address phases found in the rows at hand, in order; the first may have begun earlier."""
+
+    begins: Ints
+    ends: Ints
+    is_closed: Bools
+    carried: bool
+
+
+class Decoder:
+    """Decode the captures of one place, chunk by chunk.
+
+    Parameters
+    ----------
+    bus : Bus
+    lines : tuple of str
+        The captured lines of the place, by the bus's names.
+    resolution : int, ps
+    skew : int, ps
+        The largest channel skew that the probe list tells.
+
+    Raises
+    ------
+    DescriptionError
+        If the captured lines do not show where cycles or beats begin and end.
+
+    Examples
+    --------
+    See `decode`.
+    """
+
+    def __init__(self, bus: Bus, lines: tuple[str, ...], resolution: int, skew: int = 0) -> None:
+        self.bus = bus
+        self.lines = lines
+        self.notes: list[str] = []
+        self.strays = 0
+        self._index: Mapping[str, int] = {line: at for at, line in enumerate(lines)}
+        self._captured = frozenset(lines)
+        self._cycle_begins = self._needed(bus.cycle_begins, "where a cycle begins")
+        self._cycle_ends = self._needed(bus.cycle_ends, "where a cycle ends")
+        self._beat_begins = self._needed(bus.beat_begins, "where a beat begins")
+        self._beat_ends = self._needed(bus.beat_ends, "where a beat ends")
+        phases: list[tuple[str, Event | None]] = []
+        for phase in bus.phases:
+            event, absent = usable(phase.begins, self._captured)
+            phases.append((phase.name, event))
+            if event is None:
+                self.notes.append(
+                    f"phase {phase.name} is not seen: its lines were not captured"
+                )
+            elif absent:
+                self.notes.append(f"phase {phase.name} is judged without {', '.join(absent)}")
+        self.uncertainty = resolution + skew
+        self._values = BeatValues(bus, self._index, phases, self.uncertainty)
+        self.notes += self._values.notes
+        events = [self._cycle_begins, self._cycle_ends, self._beat_begins, self._beat_ends]
+        events += [event for _, event in phases if event is not None]
+        control: set[str] = {*bus.ending.acknowledged, *bus.ending.error, *bus.ending.wait}
+        control.update(bus.lane_strobes)
+        for event in events:
+            control |= event_lines(event)
+        self._control = tuple(line for line in lines if line in control)
+        words = max(1, -(-len(lines) // 64))
+        self._control_mask = mask_of(self._control, self._index, words)
+        self._up = mask_of([x.name for x in bus.lines if x.pull == "up"], self._index, words)
+        self._down = mask_of([x.name for x in bus.lines if x.pull == "down"], self._index, words)
+        offsets = [moment.offset for moment in bus.take.values()]
+        span = max((event_span(event) for event in events), default=0)
+        self._reach_back = self.uncertainty + max(0, -min(offsets, default=0))
+        self._reach_on = self.uncertainty + span + max(0, *offsets)
+        self._has_reach = span > 0 or any(offsets)
+        self._start_segment()
+        self._next_cycle = 0
+        self._last_control: Words | None = None
+
+    def _needed(self, events: Sequence[Event], what: str) -> Event:
+        event, absent = usable(events, self._captured)
+        if event is None:
+            lines = sorted(frozenset().union(*(event_lines(each) for each in events)))
+            missing = [line for line in lines if line not in self._captured]
+            raise DescriptionError(
+                f"the capture does not show {what}: no channel for {', '.join(missing)}",
+                expected=f"a channel for {', '.join(lines)}",
+                action="probe the line, or name its channel in a probe list",
+            )
+        if absent:
+            self.notes.append(f"{what} is judged without {', '.join(absent)}: not captured")
+        return event
+
+    def _start_segment(self) -> None:
+        self._tail: Rows | None = None
+        self._open: _Open | None = None
+        self._cut_since: int | None = None
+        self._done = -_FOREVER
+        self._fresh = True
+
+    def feed(self, chunk: Capture) -> CycleTable:
+        """Decode one more chunk, and give the beats that it completed.
+
+        Parameters
+        ----------
+        chunk : Capture
+            Rows that follow those fed before, with this decoder's lines in order.
+        """
+        if chunk.gaps is None or not chunk.gaps.any():
+            return self._feed_segment(chunk.times, chunk.states, chunk.unknown, chunk.end)
+        tables = []
+        bounds = np.flatnonzero(np.diff(chunk.gaps)) + 1
+        for first, stop in zip([0, *bounds], [*bounds, len(chunk)], strict=True):
+            start = int(chunk.times[first])
+            if chunk.gaps[first]:
+                tables.append(self.finish(start))
+                continue
+            end = int(chunk.times[stop]) if stop < len(chunk) else chunk.end
+            unknown = None if chunk.unknown is None else chunk.unknown[first:stop]
+            tables.append(
+                self._feed_segment(chunk.times[first:stop], chunk.states[first:stop], unknown, end)
+            )
+        return concatenate(self.bus, tables)
+
+    def _feed_segment(
+        self, times: Ints, states: Words, unknown: Words | None, end: int
+    ) -> CycleTable:
+        states, unknown = self._resolve(states, unknown)
+        rows = self._condense(times, states, unknown)
+        return self._advance(rows, end - self._reach_on, final=None)
+
+    def _resolve(self, states: Words, unknown: Words | None) -> tuple[Words, Words | None]:
+        """Give released lines their pull, and control lines that are not known their last level."""
+        if self._last_control is None:
+            idle = [0] * states.shape[1]
+            for at, line in enumerate(self.lines):
+                known = self.bus.line(line)
+                level = known.pull == "up" or (known.pull == "none" and known.active_low)
+                idle[at // 64] |= int(level) << (at % 64)
+            self._last_control = np.array(idle, dtype=np.uint64)
+        if unknown is not None and unknown.any():
+            released = unknown & states
+            up, down = released & self._up, released & self._down
+            states = states & ~down
+            unknown = unknown & ~(up | down)
+            if (unknown & self._control_mask).any():
+                states = states.copy()
+                for line in self._control:
+                    self._hold_last(states, unknown, self._index[line])
+                unknown = unknown & ~self._control_mask
+        if len(states):
+            self._last_control = states[-1].copy()
+        return states, unknown
+
+    def _hold_last(self, states: Words, unknown: Words, at: int) -> None:
+        word, bit = at // 64, np.uint64(1 << (at % 64))
+        lost = (unknown[:, word] & bit) != 0
+        if not lost.any():
+            return
+        assert self._last_control is not None
+        level = (states[:, word] & bit) != 0
+        last = np.maximum.accumulate(np.where(lost, -1, np.arange(len(states))))
+        held = np.where(last < 0, (self._last_control[word] & bit) != 0, level[last])
+        states[:, word] = np.where(held, states[:, word] | bit, states[:, word] & ~bit)
+
+    def _condense(self, times: Ints, states: Words, unknown: Words | None) -> Rows:
+        """Keep the rows around control edges, and the last rows, which may come to be some."""
+        tail = self._tail
+        if tail is not None and len(tail):
+            times = np.concatenate([tail.times, times])
+            both = unknown is not None or tail.unknown is not None
+            if both:
+                before = np.zeros_like(tail.states) if tail.unknown is None else tail.unknown
+                after = np.zeros_like(states) if unknown is None else unknown
+                unknown = np.concatenate([before, after])
+            states = np.concatenate([tail.states, states])
+        count = len(times)
+        if count > 4:
+            keep = np.zeros(count, dtype=np.bool_)
+            moved = np.zeros(count - 1, dtype=np.bool_)
+            for word, mask in enumerate(self._control_mask):
+                if mask:
+                    column = states[:, word]
+                    moved |= ((column[1:] ^ column[:-1]) & mask) != 0
+            keep[1:] = moved
+            if self._has_reach or not self._is_sparse(times):
+                at = times[1:][moved]
+                spans_to = np.append(times[1:], _FOREVER)
+                low = np.searchsorted(at, times - self._reach_on - 1, "left")
+                high = np.searchsorted(at, spans_to + self._reach_back + 1, "right")
+                keep |= high > low
+                keep |= times >= times[-1] - self._reach_on - self._reach_back - 1
+            base = keep.copy()
+            keep[:-1] |= base[1:]
+            keep[:-2] |= base[2:]
+            keep[:-3] |= base[3:]
+            keep[1:] |= base[:-1]
+            keep[0] = True
+            keep[-4:] = True
+            times, states = times[keep], states[keep]
+            unknown = None if unknown is None else unknown[keep]
+        return Rows(times, states, unknown, self._index)
+
+    def _is_sparse(self, times: Ints) -> bool:
+        return bool((times[1:] - times[:-1]).min() >= self._reach_on) if len(times) > 1 else True
+
+    def _advance(self, rows: Rows, horizon: int, final: int | None) -> CycleTable:
+        """Emit what is finished by `horizon`; at `final`, the moment of the end, all the rest."""
+        bus = self.bus
+        tables: list[CycleTable] = []
+        if not len(rows):
+            return empty(bus)
+        if self._fresh:
+            self._fresh = False
+            if _already(rows, self._cycle_begins):
+                self._cut_since = int(rows.times[0])
+        begin_rows = self._news(rows, rows.edges(self._cycle_begins))
+        end_rows = self._news(rows, rows.edges(self._cycle_ends))
+        if self._cut_since is not None:
+            closing = end_rows[rows.times[end_rows] <= horizon]
+            if not len(closing):
+                if final is not None:
+                    return self._cut_row(self._cut_since, final)
+                self._keep(rows, len(rows) - 1, horizon)
+                return empty(bus)
+            tables.append(self._cut_row(self._cut_since, int(rows.times[closing[0]])))
+            self._cut_since = None
+            self._done = int(rows.times[closing[0]])
+            begin_rows = begin_rows[begin_rows > closing[0]]
+            end_rows = end_rows[end_rows > closing[0]]
+        cycles = self._pair_cycles(begin_rows, end_rows, len(rows))
+        beat_begins, beat_ends, of_cycle, open_beat = self._pair_beats(rows, cycles)
+        table, waiting = self._emit(
+            rows, cycles, beat_begins, beat_ends, of_cycle, open_beat, horizon, final
+        )
+        tables.append(table)
+        if final is None:
+            self._keep(rows, waiting, horizon)
+        return concatenate(bus, tables)
+
+    def _news(self, rows: Rows, found: Ints) -> Ints:
+        return found[rows.times[found] > self._done]
+
+    def _cut_row(self, start: int, end: int) -> CycleTable:
+        row = empty(self.bus, 1)
+        row.cycle[0], row.start[0], row.end[0] = self._next_cycle, start, end
+        self._next_cycle += 1
+        return row
+
+    def _pair_cycles(self, begins: Ints, ends: Ints, stop: int) -> _Cycles:
+        carried = self._open is not None
+        if self.bus.pipelined:
+            begins = np.append(np.zeros(int(carried), dtype=np.int64), begins)
+            limits = np.append(begins[1:], stop)
+            return _Cycles(begins, limits, limits < stop, carried)
+        first, last = _alternate(begins, ends, already_open=carried)
+        if carried:
+            first = np.append(0, first)
+        closed = np.arange(len(first)) < len(last)
+        return _Cycles(first, np.append(last, np.full(len(first) - len(last), stop)), closed, carried)
+
+    def _pair_beats(self, rows: Rows, cycles: _Cycles) -> tuple[Ints, Ints, Ints, int | None]:
+        """Pair beats' begins with their ends: each beat's rows and cycle, and an open begin."""
+        begins = self._news(rows, rows.edges(self._beat_begins))
+        already = rows.holds(self._beat_begins)[cycles.begins]
+        if cycles.carried:
+            already[0] = False
+        begins = np.union1d(begins, cycles.begins[already])
+        ends = self._news(rows, rows.edges(self._beat_ends))
+        of_begin = np.searchsorted(cycles.begins, begins, "right") - 1
+        is_inside = of_begin >= 0
+        if not self.bus.pipelined:
+            if len(cycles.begins):
+                is_inside &= begins < cycles.ends[of_begin]
+                of_end = np.searchsorted(cycles.begins, ends, "left") - 1
+                ends = ends[(of_end >= 0) & (ends <= cycles.ends[of_end])]
+            ends = np.union1d(ends, cycles.ends[cycles.is_closed])
+        self.strays += int((~is_inside).sum())
+        begins = begins[is_inside]
+        first, last = _alternate(begins, ends, already_open=False)
+        open_beat = int(first[-1]) if len(first) > len(last) else None
+        first = first[: len(last)]
+        of_cycle = np.searchsorted(cycles.begins, first, "right") - 1
+        return first, last, of_cycle, open_beat
+
+    def _emit(
+        self,
+        rows: Rows,
+        cycles: _Cycles,
+        begins: Ints,
+        ends: Ints,
+        of_cycle: Ints,
+        open_beat: int | None,
+        horizon: int,
+        final: int | None,
+    ) -> tuple[CycleTable, int]:
+        """Make the table of what is finished; give the row from which rows must be kept."""
+        times = rows.times
+        count = len(cycles.begins)
+        padded = np.append(times, _FOREVER)
+        cycle_closed = cycles.is_closed & (padded[cycles.ends] <= horizon)
+        beats_in = np.bincount(of_cycle, minlength=count) if count else np.zeros(0, dtype=np.int64)
+        done = times[ends] <= horizon
+        if len(done) and final is None:
+            # A beat waits for the next one, or its cycle's end: it may be a read-modify-write.
+            is_last = np.append(of_cycle[1:] != of_cycle[:-1], True)
+            followed = np.append(done[1:], False) & ~is_last
+            done &= followed | cycle_closed[of_cycle]
+        emitted = len(done) if done.all() else int(np.argmin(done))
+        first_waiting_cycle = int(of_cycle[emitted]) if emitted < len(done) else count
+        without = np.flatnonzero(beats_in == 0)
+        if cycles.carried:
+            without = without[without > 0]
+        if open_beat is not None:
+            without = without[without != np.searchsorted(cycles.begins, open_beat, "right") - 1]
+        alone = without[cycle_closed[without] & (without < first_waiting_cycle)]
+        unfinished = without[~cycle_closed[without]]
+        if len(unfinished):
+            alone = alone[alone < unfinished[0]]
+            first_waiting_cycle = min(first_waiting_cycle, int(unfinished[0]))
+        # How many cycles are over with this call.
+        over = first_waiting_cycle
+        if open_beat is not None:
+            over = min(over, int(np.searchsorted(cycles.begins, open_beat, "right")) - 1)
+        if emitted == len(done) and count:
+            closed_ones = np.flatnonzero(~cycle_closed)
+            over = min(over, int(closed_ones[0]) if len(closed_ones) else count)
+        base = self._open.cycle if self._open is not None else self._next_cycle
+        values = self._values
+        snapshots = values.of_cycles(rows, cycles.begins, times)
+        if self._open is not None:
+            for name, snapshot in snapshots.items():
+                snapshot.put(0, self._open.snapshots[name])
+        began = times[cycles.begins].copy() if count else np.zeros(0, dtype=np.int64)
+        if self._open is not None:
+            began[0] = self._open.began
+        shown = emitted + int(emitted < len(ends) and bool(times[ends[emitted]] <= horizon))
+        beats, finds = values.table(
+            rows,
+            snapshots,
+            began,
+            begins[:shown],
+            ends[:shown],
+            of_cycle[:shown],
+            self._open.beats if self._open is not None else 0,
+            self._open.moved if self._open is not None else 0,
+            self._open.last_direction if self._open is not None else -1,
+        )
+        beats, finds = beats.take(slice(emitted)), finds[:emitted]
+        beats.cycle[:] = base + of_cycle[:emitted]
+        parts = [beats]
+        if len(alone):
+            lone = values.address_only(rows, snapshots, began, cycles.begins, cycles.ends, alone)
+            lone.cycle[:] = base + alone
+            parts.append(lone)
+        if final is not None:
+            over = count
+            cut = []
+            if open_beat is not None:
+                at = int(np.searchsorted(cycles.begins, open_beat, "right")) - 1
+                cut.append((at, int(times[open_beat]), int(beats_in[at])))
+            cut += [(int(at), int(began[at]), 0) for at in unfinished]
+            if cut:
+                table = empty(self.bus, len(cut))
+                for row, (at, start, beat) in enumerate(cut):
+                    carried = self._open.beats if self._open is not None and at == 0 else 0
+                    table.cycle[row], table.beat[row] = base + at, beat + carried
+                    table.start[row], table.end[row] = start, final
+                parts.append(table)
+        table = concatenate(self.bus, parts)
+        if len(parts) > 1:
+            table = table.take(np.lexsort([table.beat, table.cycle]))
+        waiting = self._carry(
+            rows, cycles, snapshots, began, begins, emitted, of_cycle, open_beat, over, base, beats,
+            finds, ends,
+        )
+        return table, waiting
+
+    def _carry(
+        self,
+        rows: Rows,
+        cycles: _Cycles,
+        snapshots: dict[str, Snapshot],
+        began: Ints,
+        begins: Ints,
+        emitted: int,
+        of_cycle: Ints,
+        open_beat: int | None,
+        over: int,
+        base: int,
+        beats: CycleTable,
+        moved: Ints,
+        ends: Ints,
+    ) -> int:
+        """Set what the next call needs; give the row from which rows must be kept."""
+        count = len(cycles.begins)
+        waiting = len(rows) - 1
+        done = self._done
+        if over:
+            done = max(done, int(rows.times[min(int(cycles.ends[over - 1]), len(rows) - 1)]))
+        if emitted:
+            done = max(done, int(rows.times[ends[emitted - 1]]))
+        previous = self._open
+        if over < count:
+            mine = np.flatnonzero(of_cycle[:emitted] == over)
+            was_open = previous if over == 0 else None
+            if len(mine) or was_open is not None:
+                last = int(mine[-1]) if len(mine) else -1
+                self._open = _Open(
+                    cycle=base + over,
+                    began=int(began[over]),
+                    snapshots={name: each.one(over) for name, each in snapshots.items()},
+                    beats=(was_open.beats if was_open is not None else 0) + len(mine),
+                    moved=int(moved[last]) if len(mine) else was_open.moved if was_open else 0,
+                    last_direction=int(beats.direction[last])
+                    if len(mine)
+                    else was_open.last_direction
+                    if was_open
+                    else -1,
+                )
+                if emitted < len(begins):
+                    waiting = int(begins[emitted])
+                elif open_beat is not None:
+                    waiting = open_beat
+            else:
+                self._open = None
+                waiting = int(cycles.begins[over])
+            self._next_cycle = base + over + (self._open is not None)
+        else:
+            self._open = None
+            self._next_cycle = base + count
+        self._done = done
+        return waiting
+
+    def _keep(self, rows: Rows, waiting: int, horizon: int) -> None:
+        """Keep the rows that later calls still look at."""
+        moment = min(int(rows.times[waiting]), horizon) - self._reach_back - 1
+        first = max(0, int(np.searchsorted(rows.times, moment, "right")) - 1)
+        first = max(0, min(first, waiting) - 3)
+        unknown = None if rows.unknown is None else rows.unknown[first:].copy()
+        self._tail = Rows(
+            rows.times[first:].copy(), rows.states[first:].copy(), unknown, self._index
+        )
+
+    def finish(self, end: int) -> CycleTable:
+        """End the capture, or the part before a gap, and give what was still open.
+
+        Parameters
+        ----------
+        end : int, ps
+        """
+        tail = self._tail
+        table = empty(self.bus)
+        if tail is not None and len(tail):
+            table = self._advance(tail, _FOREVER, final=end)
+        self._start_segment()
+        return table
+
+
+def _alternate(begins: Ints, ends: Ints, *, already_open: bool) -> tuple[Ints, Ints]:
+    """Pair begins and ends greedily: the first end after a begin, the first begin after that.
+
+    An end in the same row as a begin closes what was open before; a begin in the row of an
+    end that closed something does not count.
+    """
+    rows = np.concatenate([ends, begins])
+    is_begin = np.concatenate(
+        [np.zeros(len(ends), dtype=np.bool_), np.ones(len(begins), dtype=np.bool_)]
+    )
+    order = np.lexsort([is_begin, rows])
+    rows, is_begin = rows[order], is_begin[order]
+    for _ in range(2):
+        before = np.append(already_open, is_begin[:-1]) if len(is_begin) else is_begin
+        counts = is_begin != before
+        rows, is_begin = rows[counts], is_begin[counts]
+        touching = np.zeros(len(rows), dtype=np.bool_)
+        touching[1:] = is_begin[1:] & ~is_begin[:-1] & (rows[1:] == rows[:-1])
+        if not touching.any():
+            break
+        rows, is_begin = rows[~touching], is_begin[~touching]
+    return rows[is_begin], rows[~is_begin]
+
+
+def _already(rows: Rows, event: Event) -> bool:
+    """Tell whether, in the first row, what the event begins has begun before."""
+    if isinstance(event, Becomes | Holds):
+        level = rows.level(event.condition)
+        return level is not None and bool(level[0])
+    if isinstance(event, While):
+        return _already(rows, event.event)
+    return False
+
+
+def decode(bus: Bus, chunks: Iterable[Capture], *, skew: int = 0) -> tuple[CycleTable, Decoder]:
+    """Decode all chunks of one place's capture.
+
+    Parameters
+    ----------
+    bus : Bus
+    chunks : iterable of Capture
+        Lines by the bus's names; the same lines in each.
+    skew : int, ps
+
+    Returns
+    -------
+    CycleTable
+    Decoder
+        For its notes.
+
+    Examples
+    --------
+    >>> from busdecode.capture import from_levels
+    >>> from busdecode.protocol import load_bus
+    >>> lines = {"MREQ": "10001", "RD": "11001", "WR": "11111", "IORQ": "11111", "M1": "11111",
+    ...          "D7": "01110"}
+    >>> capture = from_levels([0, 10, 20, 30, 40], lines, resolution=1)
+    >>> table, _ = decode(load_bus("z80"), [capture])
+    >>> table.as_text()[["kind", "data", "ended"]].values.tolist()
+    [['read', '0x??', '']]
+    """
+    decoder: Decoder | None = None
+    tables = []
+    end = 0
+    for chunk in chunks:
+        if decoder is None:
+            decoder = Decoder(bus, chunk.lines, chunk.resolution, skew)
+        tables.append(decoder.feed(chunk))
+        end = chunk.end
+    if decoder is None:
+        raise ValueError("there must be at least one chunk")
+    tables.append(decoder.finish(end))
+    return concatenate(bus, tables), decoder
+
+
+assert ENDINGS[-1] == "cut-off"
+assert MISSING < -_FOREVER

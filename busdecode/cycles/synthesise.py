@@ -1,0 +1,263 @@
+"""Transfers to captures: legal random timing, sampled as a logic analyzer does."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from random import Random
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from busdecode.access import Access, Transfer, kind_of, split_access
+from busdecode.capture import Capture
+from busdecode.cycles.simulate import Simulation
+from busdecode.cycles.table import ENDINGS, CycleTable
+from busdecode.protocol import Bus
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from busdecode.cycles.simulate import History
+    from busdecode.faults import Fault
+
+__all__ = ["Sampling", "Synthesis", "synthesise", "synthesise_log", "transfers_of"]
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """How the analyzer samples.
+
+    Parameters
+    ----------
+    period : int, ps
+        0 records every edge at its very moment, 1 ps fine.
+    jitter : int, ps
+        Each edge is seen up to this much later.
+    skew : int, ps
+        Each channel is late by a constant drawn from 0 to this.
+    """
+
+    period: int = 10_000
+    jitter: int = 0
+    skew: int = 0
+
+
+@dataclass(frozen=True, eq=False)
+class Synthesis:
+    """Captures of both places of one run, and what the host really read.
+
+    Parameters
+    ----------
+    places : dict of str to Capture
+        ``host`` and ``card``, lines by the bus's names.
+    returned : tuple of (int or None)
+        For each transfer the word that the host took; None for writes.
+    notes : tuple of str
+    """
+
+    bus: Bus
+    places: dict[str, Capture]
+    returned: tuple[int | None, ...]
+    notes: tuple[str, ...]
+
+    def scoped(self, lines: Sequence[str] | None = None) -> Capture:
+        """Give one capture of both places, channels named ``host.LINE`` and ``card.LINE``."""
+        host, card = self.places["host"], self.places["card"]
+        times = np.union1d(host.times, card.times)
+        names: list[str] = []
+        columns: list[NDArray[np.uint8]] = []
+        for place, capture in self.places.items():
+            rows = np.searchsorted(capture.times, times, "right") - 1
+            for line in capture.lines if lines is None else lines:
+                names.append(f"{place}.{line}")
+                columns.append(capture.levels(line)[rows])
+        return Capture(
+            lines=tuple(names),
+            times=times,
+            states=_pack(columns, len(times)),
+            unknown=None,
+            gaps=None,
+            end=host.end,
+            resolution=host.resolution,
+            resolution_inferred=False,
+            source="synthesised",
+            notes=(),
+        )
+
+
+def synthesise(
+    bus: Bus,
+    transfers: Sequence[Transfer],
+    *,
+    seed: int = 0,
+    faults: Sequence[Fault] = (),
+    sampling: Sampling | None = None,
+    wait_share: float = 0.3,
+) -> Synthesis:
+    """Make captures of transfers, with legal random timing and, where wanted, faults.
+
+    Parameters
+    ----------
+    bus : Bus
+    transfers : sequence of Transfer
+    seed : int
+        The same seed gives the same captures.
+    faults : sequence of Fault
+    sampling : Sampling, optional
+    wait_share : float
+        Share of beats with wait states.
+
+    Raises
+    ------
+    ValueError
+        If the description says nothing about making captures.
+    """
+    if not bus.steps:
+        raise ValueError(f"{bus.name} has no [[making.steps]]: no captures can be made")
+    rng = Random(seed)
+    run = Simulation(bus, rng, faults, wait_share)
+    run.run(transfers)
+    sampling = Sampling() if sampling is None else sampling
+    draw = np.random.default_rng(seed)
+    places = {
+        place: _sampled(bus, run.history, place, run.now, sampling, draw)
+        for place in ("host", "card")
+    }
+    return Synthesis(bus, places, tuple(run.returned), tuple(run.notes))
+
+
+def synthesise_log(
+    bus: Bus,
+    accesses: Sequence[Access],
+    *,
+    seed: int = 0,
+    faults: Sequence[Fault] = (),
+    sampling: Sampling | None = None,
+    wait_share: float = 0.3,
+) -> tuple[Synthesis, list[Access]]:
+    """Make captures of accesses; give them with the log of what the host really read.
+
+    Parameters as `synthesise`.
+
+    Raises
+    ------
+    LogError
+        If the bus has no cycle for an access.
+    """
+    transfers: list[Transfer] = []
+    owners: list[int] = []
+    for at, access in enumerate(accesses):
+        for transfer, _, _ in split_access(bus, access):
+            transfers.append(transfer)
+            owners.append(at)
+    made = synthesise(
+        bus, transfers, seed=seed, faults=faults, sampling=sampling, wait_share=wait_share
+    )
+    log: list[Access] = []
+    parts: dict[int, list[tuple[Transfer, int | None]]] = {}
+    for owner, transfer, word in zip(owners, transfers, made.returned, strict=True):
+        parts.setdefault(owner, []).append((transfer, word))
+    for at, access in enumerate(accesses):
+        kind = kind_of(bus, access.op)
+        if kind is None or kind.direction != "read":
+            log.append(access)
+            continue
+        data = 0
+        for transfer, word in parts[at]:
+            data |= _unplaced(bus, access, transfer, word or 0)
+        log.append(Access(access.op, access.address, access.size, data, access.expected, at + 2))
+    return made, log
+
+
+def _unplaced(bus: Bus, access: Access, transfer: Transfer, word: int) -> int:
+    """Take an access's bytes out of the word that one of its transfers moved."""
+    base = transfer.address // bus.word_bytes * bus.word_bytes
+    value = 0
+    for address in range(access.address, access.address + access.size):
+        place = address - base
+        if not 0 <= place < bus.word_bytes or address < transfer.address:
+            continue
+        lane = next(n for n in range(bus.lane_count) if bus.lane_offset(n) <= place < bus.lane_offset(n) + bus.lane_bytes)
+        if not transfer.lanes >> (bus.lane_count - 1 - lane) & 1:
+            continue
+        bit = 8 * (bus.word_bytes - 1 - place) if bus.big_endian else 8 * place
+        offset = address - access.address
+        shift = 8 * (access.size - 1 - offset) if bus.big_endian else 8 * offset
+        value |= (word >> bit & 0xFF) << shift
+    return value
+
+
+def _sampled(
+    bus: Bus,
+    history: History,
+    place: str,
+    end: int,
+    sampling: Sampling,
+    draw: np.random.Generator,
+) -> Capture:
+    moments = np.array(history.times, dtype=np.int64)
+    packed = history.host if place == "host" else history.card
+    period = max(1, sampling.period)
+    last = -(-end // period)
+    columns = []
+    ticks = []
+    for at in range(len(bus.lines)):
+        level = np.array([word >> at & 1 for word in packed], dtype=np.uint8)
+        moved = np.flatnonzero(np.diff(level)) + 1
+        seen = moments[moved]
+        if sampling.skew:
+            seen = seen + int(draw.integers(0, sampling.skew + 1))
+        if sampling.jitter and len(seen):
+            seen = np.maximum.accumulate(seen + draw.integers(0, sampling.jitter + 1, len(seen)))
+        ticks.append(np.append(0, -(-seen // period)))
+        columns.append(np.append(level[0], level[moved]))
+    every = np.unique(np.concatenate(ticks))
+    every = every[every <= last]
+    columns = [
+        column[np.searchsorted(tick, every, "right") - 1]
+        for tick, column in zip(ticks, columns, strict=True)
+    ]
+    return Capture(
+        lines=bus.line_names,
+        times=every * period,
+        states=_pack(columns, len(every)),
+        unknown=None,
+        gaps=None,
+        end=int(max(last, every[-1])) * period,
+        resolution=period,
+        resolution_inferred=False,
+        source="synthesised",
+        notes=(),
+    )
+
+
+def _pack(columns: Sequence[NDArray[np.uint8]], rows: int) -> NDArray[np.uint64]:
+    states = np.zeros((rows, max(1, -(-len(columns) // 64))), dtype=np.uint64)
+    for at, column in enumerate(columns):
+        states[:, at // 64] |= (column & 1).astype(np.uint64) << np.uint64(at % 64)
+    return states
+
+
+def transfers_of(table: CycleTable) -> list[Transfer]:
+    """Give the transfers that a cycle table shows; cut-off rows are left out."""
+    found = []
+    seen = -1
+    for row in range(len(table)):
+        if table.ended[row] == ENDINGS.index("cut-off") or table.kind[row] < 0:
+            continue
+        index = int(table.kind[row])
+        kind = table.bus.kinds[index].name if index < len(table.bus.kinds) else "address-only"
+        has_data = table.direction[row] > 0
+        found.append(
+            Transfer(
+                kind,
+                int(table.address[row]),
+                int(table.lanes[row]),
+                int(table.data[row]) if has_data else None,
+                joined=int(table.cycle[row]) == seen,
+            )
+        )
+        seen = int(table.cycle[row])
+    return found
