@@ -1,0 +1,46 @@
+"""Takes a capture and a bus, gives the cycle table; and from transfers makes captures."""
+
+from __future__ import annotations
+
+from busdecode.cycles.decode import Decoder, decode
+from busdecode.cycles.occurrences import MISSING, Rows, gather, place_bits
+from busdecode.cycles.places import (
+    DecodedPlace,
+    bind,
+    decode_capture,
+    decode_places,
+    stream_tables,
+)
+from busdecode.cycles.simulate import Simulation
+from busdecode.cycles.synthesise import (
+    Sampling,
+    Synthesis,
+    synthesise,
+    synthesise_log,
+    transfers_of,
+)
+from busdecode.cycles.table import DIRECTIONS, ENDINGS, CycleTable, concatenate
+
+__all__ = [
+    "DIRECTIONS",
+    "ENDINGS",
+    "MISSING",
+    "CycleTable",
+    "DecodedPlace",
+    "Decoder",
+    "Rows",
+    "Sampling",
+    "Simulation",
+    "Synthesis",
+    "bind",
+    "concatenate",
+    "decode",
+    "decode_capture",
+    "decode_places",
+    "gather",
+    "place_bits",
+    "stream_tables",
+    "synthesise",
+    "synthesise_log",
+    "transfers_of",
+]

@@ -395,16 +395,21 @@ class BeatValues:
         ending, count = self.bus.ending, len(table)
         captured = frozenset(self._index)
 
-        def seen(lines: tuple[str, ...]) -> Bools | None:
+        def first(lines: tuple[str, ...]) -> Ints | None:
+            """Give the row at which the first of the lines asserts, -1 where none does."""
+            events = [Holds(Is((line,), self.bus.asserted_level(line))) for line in lines]
             parts = [
-                rows.find(event, begins, ends).is_found
-                for line in lines
-                for event in [Holds(Is((line,), self.bus.asserted_level(line)))]
+                rows.find(event, begins, ends).rows
+                for event in events
                 if is_usable(event, captured)
             ]
-            return np.logical_or.reduce(parts) if parts else None
+            if not parts:
+                return None
+            never = np.iinfo(np.int64).max
+            earliest = np.minimum.reduce([np.where(part < 0, never, part) for part in parts])
+            return np.where(earliest == never, -1, earliest)
 
-        acknowledged, error = seen(ending.acknowledged), seen(ending.error)
+        acknowledged, error = first(ending.acknowledged), first(ending.error)
         waits = [line for line in ending.wait if line in self._index]
         lost = [line for line in (*ending.acknowledged, *ending.wait) if line not in captured]
         ended = np.full(count, ENDINGS.index("unacknowledged"), dtype=np.int8)
@@ -423,9 +428,11 @@ class BeatValues:
                 free &= level != bool(asserted)
             ended[free] = ENDINGS.index("acknowledged")
         if acknowledged is not None:
-            ended[acknowledged] = ENDINGS.index("acknowledged")
+            ended[acknowledged >= 0] = ENDINGS.index("acknowledged")
         if error is not None:
-            ended[error] = ENDINGS.index("error")
+            # What comes first decides; an error at the same moment as the acknowledge counts.
+            late = (acknowledged >= 0) & (error > acknowledged) if acknowledged is not None else False
+            ended[(error >= 0) & ~np.asarray(late)] = ENDINGS.index("error")
         table.ended[:] = ended
 
 

@@ -24,6 +24,12 @@ class Memory:
         old, known = self._words.get(word, (0, 0))
         self._words[word] = ((old & ~mask) | (data & mask), known | mask)
 
+    def forget(self, word: int, mask: int) -> None:
+        """Make the bits of `mask` not known."""
+        if mask and word in self._words:
+            data, known = self._words[word]
+            self._words[word] = (data & ~mask, known & ~mask)
+
     def read(self, word: int) -> tuple[int, int]:
         """Give the word and the mask of its bits that are known; the others are 0."""
         return self._words.get(word, (0, 0))
