@@ -8,6 +8,7 @@ from busdecode.capture.model import Capture, from_levels, join, pack_levels, spl
 from busdecode.capture.probes import Probe, ProbeGroup, ProbeList, read_probes
 from busdecode.capture.readers import READERS, Reader, open_capture, read_capture
 from busdecode.capture.stream import CaptureFile, Source, Told
+from busdecode.capture.vcd_write import write_vcd
 
 __all__ = [
     "READERS",
@@ -33,4 +34,5 @@ __all__ = [
     "skews",
     "split",
     "words_for",
+    "write_vcd",
 ]

@@ -179,7 +179,7 @@ class BeatValues:
         -------
         CycleTable, B rows, its cycles not numbered yet
         ndarray of int64, shape (B,)
-            Bytes moved in the cycle up to and with each beat.
+            Bytes by which the word address has gone on in the cycle, with each beat.
         """
         bus, count = self.bus, len(begins)
         table = empty(bus, count)
@@ -341,26 +341,20 @@ class BeatValues:
         unknown = ((shot.unknown & self._address_mask) != 0).any(axis=1)
         table.has_address[:] = whole & ~unknown
         table.unsure[:] |= ((shot.moving & self._address_mask) != 0).any(axis=1)
-        sizes = np.array(
-            [bin(number).count("1") * bus.lane_bytes for number in range(1 << count)]
-        )[table.lanes.astype(np.int64)]
+        word = np.uint64(bus.word_bytes)
+        offsets = np.zeros(1 << count, dtype=np.uint64)
+        steps = np.zeros(1 << count, dtype=np.int64)
+        for number in range(1, 1 << count):
+            offsets[number], beyond = bus.lane_span(number)
+            steps[number] = beyond // bus.word_bytes * bus.word_bytes
+        sizes = steps[table.lanes.astype(np.int64)]
         moved = np.cumsum(sizes)
         if len(moved):
             first_at = np.searchsorted(of_cycle, of_cycle, "left")
             moved = moved - (moved - sizes)[first_at] + np.where(of_cycle == 0, moved_before, 0)
-        word = np.uint64(bus.word_bytes)
         if bus.address_steps:
             table.address[:] += (moved - sizes).astype(np.uint64)
-        offsets = np.array(
-            [
-                min(
-                    (bus.lane_offset(count - 1 - bit) for bit in range(count) if number >> bit & 1),
-                    default=0,
-                )
-                for number in range(1 << count)
-            ],
-            dtype=np.uint64,
-        )
+            table.address[:] &= np.uint64((1 << bus.address_width) - 1)
         table.address[:] = table.address // word * word + offsets[table.lanes.astype(np.int64)]
         return moved
 

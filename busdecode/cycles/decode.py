@@ -141,8 +141,14 @@ class Decoder:
         self._tail: Rows | None = None
         self._open: _Open | None = None
         self._cut_since: int | None = None
-        self._done = -_FOREVER
+        self._done = -_FOREVER  # up to here beats are done, and cycles where they do not overlap
+        self._begun = -_FOREVER  # up to here address phases are known
         self._fresh = True
+
+    @property
+    def carried_rows(self) -> int:
+        """How many rows are kept for what is still open."""
+        return 0 if self._tail is None else len(self._tail)
 
     def feed(self, chunk: Capture) -> CycleTable:
         """Decode one more chunk, and give the beats that it completed.
@@ -260,8 +266,8 @@ class Decoder:
             self._fresh = False
             if _already(rows, self._cycle_begins):
                 self._cut_since = int(rows.times[0])
-        begin_rows = self._news(rows, rows.edges(self._cycle_begins))
-        end_rows = self._news(rows, rows.edges(self._cycle_ends))
+        begin_rows = self._news(rows, rows.edges(self._cycle_begins), self._begun)
+        end_rows = self._news(rows, rows.edges(self._cycle_ends), self._begun)
         if self._cut_since is not None:
             closing = end_rows[rows.times[end_rows] <= horizon]
             if not len(closing):
@@ -271,7 +277,7 @@ class Decoder:
                 return empty(bus)
             tables.append(self._cut_row(self._cut_since, int(rows.times[closing[0]])))
             self._cut_since = None
-            self._done = int(rows.times[closing[0]])
+            self._done = self._begun = int(rows.times[closing[0]])
             begin_rows = begin_rows[begin_rows > closing[0]]
             end_rows = end_rows[end_rows > closing[0]]
         cycles = self._pair_cycles(begin_rows, end_rows, len(rows))
@@ -284,8 +290,8 @@ class Decoder:
             self._keep(rows, waiting, horizon)
         return concatenate(bus, tables)
 
-    def _news(self, rows: Rows, found: Ints) -> Ints:
-        return found[rows.times[found] > self._done]
+    def _news(self, rows: Rows, found: Ints, known: int) -> Ints:
+        return found[rows.times[found] > known]
 
     def _cut_row(self, start: int, end: int) -> CycleTable:
         row = empty(self.bus, 1)
@@ -307,12 +313,12 @@ class Decoder:
 
     def _pair_beats(self, rows: Rows, cycles: _Cycles) -> tuple[Ints, Ints, Ints, int | None]:
         """Pair beats' begins with their ends: each beat's rows and cycle, and an open begin."""
-        begins = self._news(rows, rows.edges(self._beat_begins))
+        begins = self._news(rows, rows.edges(self._beat_begins), self._done)
         already = rows.holds(self._beat_begins)[cycles.begins]
         if cycles.carried:
             already[0] = False
-        begins = np.union1d(begins, cycles.begins[already])
-        ends = self._news(rows, rows.edges(self._beat_ends))
+        begins = np.union1d(begins, self._news(rows, cycles.begins[already], self._done))
+        ends = self._news(rows, rows.edges(self._beat_ends), self._done)
         of_begin = np.searchsorted(cycles.begins, begins, "right") - 1
         is_inside = of_begin >= 0
         if not self.bus.pipelined:
@@ -442,7 +448,7 @@ class Decoder:
         count = len(cycles.begins)
         waiting = len(rows) - 1
         done = self._done
-        if over:
+        if over and not self.bus.pipelined:
             done = max(done, int(rows.times[min(int(cycles.ends[over - 1]), len(rows) - 1)]))
         if emitted:
             done = max(done, int(rows.times[ends[emitted - 1]]))
@@ -475,7 +481,11 @@ class Decoder:
         else:
             self._open = None
             self._next_cycle = base + count
-        self._done = done
+        self._done = self._begun = done
+        if self.bus.pipelined and count:
+            # The next address may be out before this beat is over, or the moment it is.
+            latest = int(rows.times[cycles.begins[min(over, count - 1)]])
+            self._begun = latest - int(over < count and self._open is None)
         return waiting
 
     def _keep(self, rows: Rows, waiting: int, horizon: int) -> None:

@@ -180,7 +180,7 @@ class Rows:
                 at = self.index[line]
                 masks[at // 64] |= 1 << (at % 64)
                 wanted[at // 64] |= ((condition.value >> bit) & 1) << (at % 64)
-            result = np.ones(len(self), dtype=np.bool_)
+            result: Bools = np.ones(len(self), dtype=np.bool_)
             for word, mask in enumerate(masks):
                 if mask:
                     seen = self.states[:, word] & np.uint64(mask)

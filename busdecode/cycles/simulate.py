@@ -120,16 +120,19 @@ class Simulation:
             else:
                 cycles.append([(at, transfer)])
         for cycle in cycles:
-            self._at(self._now + self.draw(self.bus.idle), lambda: None)
-            self._drain(lambda: not self._queue)
-            if self.hangs:
-                break
+            self._rest(self.draw(self.bus.idle))
             self._host.begin(cycle)
             self._drain(self._host.is_idle)
             if self.hangs:
                 break
-        self._at(self._now + self.draw(self.bus.idle) + self.bus.idle[1], lambda: None)
-        self._drain(lambda: not self._queue)
+        self._rest(self.draw(self.bus.idle) + self.bus.idle[1])
+
+    def _rest(self, time: int) -> None:
+        """Let the host do nothing for a time; the card goes on."""
+        until = self._now + time
+        is_over: list[bool] = []
+        self._at(until, lambda: is_over.append(True))
+        self._drain(lambda: bool(is_over))
 
     @property
     def now(self) -> int:
@@ -275,6 +278,7 @@ class _Party:
         self.direction = "none"
         self.in_flight = 0
         self.since = 0
+        self.late_drive = 0
 
     def seen(self) -> int:
         """The levels as this party sees them."""
@@ -331,8 +335,6 @@ class _Party:
         time = max(*moments, sim.now)
         if step.waits is not None and self.wants_waits():
             time += sim.draw(step.waits)
-        if ("drive", "data") in step.actions:
-            time += sim.late_by(self.direction)
         each.is_set = True
         self.in_flight += 1
         sim.after(time - sim.now, lambda: self.perform(each))
@@ -347,11 +349,24 @@ class _Party:
         if each not in self.pending:
             return
         for verb, what in each.step.actions:
-            self.act(verb, what)
+            late = self.sim.late_by(self.direction) if (verb, what) == ("drive", "data") else 0
+            if late and (self.name == "host") == (self.direction == "write"):
+                # Nobody waits for data that comes late; released before, it never comes.
+                self.late_drive += 1
+                self.sim.after(late, lambda turn=self.late_drive: self.drive_late(turn))  # type: ignore[misc]
+            else:
+                if (verb, what) == ("release", "data"):
+                    self.late_drive += 1
+                self.act(verb, what)
         self.done[each.step.name] = self.sim.now
         self.pending.remove(each)
         self.after_step()
         self.advance()
+
+    def drive_late(self, turn: int) -> None:
+        """Drive data that was held up, unless it was released or driven anew since."""
+        if turn == self.late_drive:
+            self.act("drive", "data")
 
     def act(self, verb: str, what: str) -> None:
         """Do one action of a step."""
@@ -508,6 +523,7 @@ class _Card(_Party):
         self._kind = ""
         self._latched = (0, 0)
         self._lanes_on: dict[str, bool] = dict.fromkeys(bus.lane_strobes, False)
+        self._lanes_used = 0
         self._waits = False
 
     def seen(self) -> int:
@@ -524,6 +540,7 @@ class _Card(_Party):
             self._address = 0
             for line, bit in zip(bus.address, bus.address_bits, strict=True):
                 self._address |= int(bool(levels & sim.bits([line]))) << bit
+            self._lanes_used = 0
         self._was_in_cycle = in_cycle
         self._latch(before.received, levels)
         in_beat = in_cycle and self._in_beat(levels)
@@ -542,12 +559,18 @@ class _Card(_Party):
             if self._lanes_on[line] and not asserted:
                 one = ((1 << bus.lane_bits) - 1) << (bus.lane_count - 1 - lane) * bus.lane_bits
                 mask |= one
+                self._lanes_used |= 1 << bus.lane_count - 1 - lane
                 data = data & ~one | sim.value(before, bus.data) & one
             self._lanes_on[line] = asserted
         self._latched = mask, data
 
     def _begin(self, levels: int) -> None:
         sim, bus = self.sim, self.sim.bus
+        if bus.address_steps:
+            beyond = bus.lane_span(self._lanes_used)[1]
+            self._address += beyond // bus.word_bytes * bus.word_bytes
+            self._address &= (1 << bus.address_width) - 1
+        self._lanes_used = 0 if bus.lane_strobes else self._lanes(levels)
         self._kind = ""
         for kind in bus.kinds:
             if kind.beats and all(sim.value(levels, lines) == v for lines, v in kind.levels):
@@ -596,18 +619,18 @@ class _Card(_Party):
     def _whole_word(self) -> tuple[int, int]:
         sim, bus = self.sim, self.sim.bus
         levels = self.seen()
-        lanes = [True] * bus.lane_count
+        lanes = self._lanes(levels)
+        one = (1 << bus.lane_bits) - 1
+        mask = sum(one << lane * bus.lane_bits for lane in range(bus.lane_count) if lanes >> lane & 1)
+        return mask, sim.value(levels, bus.data)
+
+    def _lanes(self, levels: int) -> int:
+        """Give the lanes that a bus without lane strobes means, one bit a lane."""
+        sim, bus = self.sim, self.sim.bus
         for row in bus.lane_rows:
             if all(sim.value(levels, lines) == value for lines, value in row.levels):
-                lanes = list(row.lanes)
-                break
-        one = (1 << bus.lane_bits) - 1
-        mask = sum(
-            one << (bus.lane_count - 1 - lane) * bus.lane_bits
-            for lane, on in enumerate(lanes)
-            if on
-        )
-        return mask, sim.value(levels, bus.data)
+                return sum(1 << bus.lane_count - 1 - lane for lane, on in enumerate(row.lanes) if on)
+        return (1 << bus.lane_count) - 1
 
 
 def _condition(event: Event) -> Condition:

@@ -174,6 +174,11 @@ class _Builder:
             if value is not None
         }
         take.setdefault("direction", take["kind"])
+        quiet = {
+            table: self._moment((table, "quiet"), text, names)
+            for table, text in (("lanes", d.lanes.quiet), ("ended", d.ended.quiet))
+            if text is not None
+        }
         validity = Validity(
             self._moment(("valid", "write"), d.valid.write, names),
             self._moment(("valid", "read"), d.valid.read, names),
@@ -224,6 +229,8 @@ class _Builder:
             beat_ends=beat_ends,
             phases=phases,
             take=take,
+            lanes_quiet=quiet.get("lanes"),
+            endings_quiet=quiet.get("ended"),
             validity=validity,
             kinds=kinds,
             making_levels={

@@ -87,6 +87,7 @@ class LanesTable(_Table):
 
     strobes: list[str] = []
     table: list[LaneRowTable] = []
+    quiet: str | None = None
 
 
 class CycleTable(_Table):
@@ -131,6 +132,7 @@ class EndedTable(_Table):
     error: list[str] = []
     wait: list[str] = []
     timeout: str | None = None
+    quiet: str | None = None
 
 
 class KindTable(_Table):

@@ -141,6 +141,8 @@ class Bus:
     """A bus as its description says: all that decoding and making captures need.
 
     Data is at most 64 lines wide. `lines` fixes the order of lines everywhere.
+    `lanes_quiet` and `endings_quiet` are moments at which lane strobes, and the lines that
+    end a beat, are still negated on a healthy bus; None where nothing says so.
     """
 
     name: str
@@ -165,6 +167,8 @@ class Bus:
     beat_ends: tuple[Event, ...]
     phases: tuple[Phase, ...]
     take: Mapping[str, Moment]
+    lanes_quiet: Moment | None
+    endings_quiet: Moment | None
     validity: Validity
     kinds: tuple[Kind, ...]
     ending: Ending
@@ -203,6 +207,19 @@ class Bus:
         """Give the byte offset in the word of a lane; lane 0 is the most significant."""
         place = lane if self.big_endian else self.lane_count - 1 - lane
         return place * self.lane_bytes
+
+    def lane_span(self, lanes: int) -> tuple[int, int]:
+        """Give the byte offsets in the word at which lanes begin, and after the bytes they move.
+
+        `lanes` has one bit a lane, the most significant lane at the highest bit.
+        """
+        offsets = [
+            self.lane_offset(self.lane_count - 1 - bit)
+            for bit in range(self.lane_count)
+            if lanes >> bit & 1
+        ]
+        first = min(offsets, default=0)
+        return first, first + len(offsets) * self.lane_bytes
 
     @property
     def phase_names(self) -> tuple[str, ...]:

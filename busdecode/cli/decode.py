@@ -1,0 +1,264 @@
+"""``busdecode decode``: a capture to the table of its cycles."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sys
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from tempfile import TemporaryFile
+from typing import TYPE_CHECKING, Literal, TextIO
+
+import click
+
+from busdecode.cli.options import (
+    FILE,
+    bus_option,
+    capture_options,
+    json_option,
+    overwrite_option,
+)
+from busdecode.cli.output import check_outputs, writing
+from busdecode.cli.progress import showing_progress
+from busdecode.cli.taught import Taught
+from busdecode.errors import RequestError, quoted
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    import pandas as pd
+
+    from busdecode.capture import Binding, Capture, CaptureFile
+    from busdecode.protocol import Bus
+    from busdecode.report import Tally
+
+__all__ = ["command"]
+
+Form = Literal["table", "csv", "json"]
+
+_SUFFIXES: dict[str, Form] = {".csv": "csv", ".json": "json"}
+
+
+@click.command(
+    "decode",
+    cls=Taught,
+    help="""List the cycles that a capture shows: one row a beat, with when, kind, address,
+    lanes, data and how it ended. What could not be decoded is counted, with the reason.
+
+    Of a line that was not captured nothing is guessed: its cells stay empty, or ? where a
+    digit is not known and - where a lane took no part.""",
+    example="""
+    busdecode decode board.vcd --bus mc68000 --format csv -o cycles.csv
+    Reads board.vcd, matches its channels to the lines of the MC68000 bus by name, and
+    writes one line a beat to cycles.csv.
+    """,
+    statuses={
+        0: "the capture was read; whatever it shows, decode passes no verdict",
+        2: "the capture, the description or the probe list could not be used",
+    },
+)
+@click.argument("capture_path", metavar="CAPTURE", type=FILE)
+@bus_option
+@capture_options
+@click.option("--place", metavar="PLACE", help="Where probed: host, card or a slot's name.")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["table", "csv", "json"]),
+    help="table for people (the default), csv or json for programs; "
+    "-o FILE.csv and -o FILE.json need not be told.",
+)
+@json_option
+@click.option("-o", "--output", type=FILE, metavar="OUT", help="Write to this file.")
+@overwrite_option
+def command(
+    capture_path: Path,
+    bus_name: str,
+    probes_path: Path | None,
+    capture_format: str | None,
+    sample_period: int | None,
+    time_unit: str | None,
+    place: str | None,
+    form: Form | None,
+    as_json: bool,
+    output: Path | None,
+    overwrite: bool,
+) -> int:
+    """Decode, and print as the options say."""
+    form = _form(form, output, as_json=as_json)
+    check_outputs([output], overwrite=overwrite, inputs=[capture_path, probes_path])
+
+    # Imported here, so that help need not wait for them.
+    from busdecode.capture import open_capture, read_probes
+    from busdecode.cycles import bind
+    from busdecode.protocol import load_bus
+    from busdecode.report import Tally
+
+    bus = load_bus(bus_name)
+    probes = None if probes_path is None else read_probes(probes_path)
+    opened = open_capture(
+        capture_path, format=capture_format, sample_period=sample_period, time_unit=time_unit
+    )
+    binding = bind(opened.lines, bus, probes, place)
+    run = _Run(bus, opened, binding, place or binding.places[0], Tally())
+    if output is not None:
+        with writing(output, overwrite=overwrite) as stream:
+            _write(run, form, stream)
+    elif form == "json":
+        with _printed_at_end() as stream:
+            _write(run, form, stream)
+    else:
+        _write(run, form, sys.stdout)
+    if form != "json" and (form == "csv" or output is not None):
+        print("\n".join(run.told()), file=sys.stderr)
+    return 0
+
+
+def _form(form: Form | None, output: Path | None, *, as_json: bool) -> Form:
+    if as_json:
+        if form not in (None, "json"):
+            raise RequestError(
+                f"--json and --format {form} contradict each other", action="give one of them"
+            )
+        return "json"
+    if form is None and output is not None:
+        return _SUFFIXES.get(output.suffix.lower(), "table")
+    return form or "table"
+
+
+@contextmanager
+def _printed_at_end() -> Iterator[TextIO]:
+    """Print what is written only when it is whole: an error must not follow half an object."""
+    with TemporaryFile("w+", encoding="utf-8") as stream:
+        yield stream
+        stream.seek(0)
+        shutil.copyfileobj(stream, sys.stdout)
+
+
+@dataclass
+class _Run:
+    """One decoding, table by table; `tally` and `notes` are whole when `tables` is through."""
+
+    bus: Bus
+    opened: CaptureFile
+    binding: Binding
+    place: str
+    tally: Tally
+    notes: list[str] = field(default_factory=list)
+    _resolution: str = ""
+
+    def tables(self, show: Callable[[str], None]) -> Iterator[pd.DataFrame]:
+        """Give each table as text as it is decoded."""
+        from busdecode.cycles import stream_tables
+
+        decoder = None
+        for table, decoder in stream_tables(self._chunks(), self.bus, self.binding, self.place):
+            text = table.as_text()
+            self.tally.add(text)
+            show(f"{self.tally.beats:,} beats")
+            yield text
+        if decoder is not None:
+            self.tally.add_strays(decoder.strays)
+        self.notes = list(
+            dict.fromkeys(
+                (
+                    *self._of_places(),
+                    *_of_names(self.binding),
+                    *self.notes,
+                    *self.opened.notes,
+                    *(() if decoder is None else decoder.notes),
+                    self._resolution,
+                )
+            )
+        )
+
+    def _chunks(self) -> Iterator[Capture]:
+        from busdecode.capture import bind_capture
+        from busdecode.units import format_time
+
+        is_first = True
+        for chunk in self.opened.chunks():
+            if is_first:
+                bound = bind_capture(
+                    chunk.rows(0, 0), self.binding, self.place, self.bus.line_names
+                )
+                self.notes += bound.notes[len(chunk.notes) :]
+                is_first = False
+            told = "inferred from its times" if chunk.resolution_inferred else "as told"
+            self._resolution = (
+                f"times are uncertain by {format_time(chunk.resolution)}, the capture's "
+                f"resolution, {told}"
+            )
+            yield chunk
+
+    def _of_places(self) -> Iterator[str]:
+        if len(self.binding.places) > 1:
+            yield (
+                f"probed at {', '.join(self.binding.places)}; shown is {self.place}, "
+                "others with --place"
+            )
+        missing = [
+            line
+            for line in self.binding.missing[self.place]
+            if not self.bus.line(line).optional
+        ]
+        if missing:
+            yield f"lines not captured at {self.place}: {', '.join(missing)}"
+        if self.binding.unused:
+            yield f"channels that are no line of the bus: {', '.join(self.binding.unused)}"
+
+    def told(self) -> list[str]:
+        """Give the counts and notes as lines for people."""
+        lines = self.tally.lines()
+        if self.notes:
+            lines += ["notes:", *(f"  {note}" for note in self.notes)]
+        return lines
+
+
+def _of_names(binding: Binding) -> Iterator[str]:
+    """Give the notes of the binding; names that differ by their scope only are told in one."""
+    plain = {
+        f"channel {quoted(bound.channel)} taken as line {bound.line}"
+        for bound in binding.channels
+        if bound.how == "matched" and bound.channel.rpartition(".")[2] == bound.line
+    }
+    if len(plain) == len(binding.channels):
+        yield "each channel taken as the line that its name ends in"
+    elif plain:
+        yield f"{len(plain)} channels taken as the line that their name ends in"
+    yield from (note for note in binding.notes if note not in plain)
+
+
+def _write(run: _Run, form: Form, stream: TextIO) -> None:
+    from busdecode.report import CycleText, csv_header, csv_rows
+
+    goes_to_terminal = stream is sys.stdout and sys.stdout.isatty()
+    with showing_progress(f"reading {run.opened.source.name}", wanted=not goes_to_terminal) as show:
+        if form == "json":
+            _write_object(run, stream, show)
+        elif form == "csv":
+            stream.write(csv_header(run.bus))
+            for table in run.tables(show):
+                stream.write(csv_rows(table))
+        else:
+            stream.write(f"{run.opened.source.name}: {run.bus.title}, at {run.place}\n\n")
+            aligned = CycleText(run.bus)
+            for table in run.tables(show):
+                stream.write(aligned.rows(table))
+            stream.write("\n" * bool(run.tally.beats) + "\n".join(run.told()) + "\n")
+
+
+def _write_object(run: _Run, stream: TextIO, show: Callable[[str], None]) -> None:
+    from busdecode.report import beat_objects
+
+    head = {"bus": run.bus.name, "capture": run.opened.source.name, "place": run.place}
+    stream.write(json.dumps(head)[:-1] + ', "beats": [')
+    between = "\n"
+    for table in run.tables(show):
+        for beat in beat_objects(table):
+            stream.write(between + json.dumps(beat))
+            between = ",\n"
+    tail = {"summary": run.tally.as_object(), "notes": run.notes}
+    stream.write("\n], " + json.dumps(tail)[1:] + "\n")

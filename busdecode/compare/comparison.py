@@ -1,0 +1,312 @@
+"""The whole comparison: align, observe, find; and what could not be told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from busdecode.compare.align import align
+from busdecode.compare.meant import meant_by
+from busdecode.compare.observe import TAKEN, observe_log, observe_places, view_place
+from busdecode.compare.verdict import Finding, LineRecord, find, records_of
+from busdecode.cycles import ENDINGS
+from busdecode.errors import LogError, RequestError
+from busdecode.units import format_time
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from busdecode.access import AccessLog
+    from busdecode.compare.meant import Meant
+    from busdecode.cycles import CycleTable, DecodedPlace
+    from busdecode.protocol import Bus
+
+__all__ = ["BitPhase", "Comparison", "Example", "compare"]
+
+_LEAST_SHARE = 0.05
+"""Where fewer of the logged transfers than this find a beat, the log is of another run."""
+
+
+@dataclass(frozen=True)
+class BitPhase:
+    """One line's row of the bit x phase table: for each column (wrong, compared) or None."""
+
+    line: str
+    cells: tuple[tuple[int, int] | None, ...]
+
+
+@dataclass(frozen=True)
+class Example:
+    """One failing beat: when, what was meant, what was seen."""
+
+    cycle: int
+    beat: int
+    start: int
+    op: str
+    address: int
+    meant: str
+    seen: str
+    lines: tuple[str, ...]
+    log_line: int
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """What was compared, and what was found.
+
+    Parameters
+    ----------
+    bus : Bus
+    places : tuple of str
+    beats : int
+        Rows of the cycle table.
+    compared : int
+        Beats compared.
+    unmatched_log, unmatched_beats, ambiguous : int
+        Logged transfers without a beat; beats without a logged transfer (other traffic);
+        transfers for which two beats fit as well.
+    findings : tuple of Finding
+        Most telling first.
+    columns : tuple of str
+        Of the bit x phase table.
+    table : tuple of BitPhase
+    examples : tuple of Example
+        The first three beats of the first finding.
+    cannot_tell : str or None
+        Why nothing can be said, where that is so.
+    notes : tuple of str
+    """
+
+    bus: Bus
+    places: tuple[str, ...]
+    beats: int
+    compared: int
+    unmatched_log: int
+    unmatched_beats: int
+    ambiguous: int
+    findings: tuple[Finding, ...]
+    columns: tuple[str, ...]
+    table: tuple[BitPhase, ...]
+    examples: tuple[Example, ...]
+    cannot_tell: str | None
+    notes: tuple[str, ...]
+
+
+def compare(
+    places: Mapping[str, DecodedPlace], log: AccessLog | None = None, *, offset: int = 0
+) -> Comparison:
+    """Compare what was meant with what the lines show.
+
+    Parameters
+    ----------
+    places : mapping of str to DecodedPlace
+        Every place that was probed, the first being the one whose cycle table counts.
+    log : AccessLog, optional
+        Without it, the places are held against each other.
+    offset : int
+        Added to every logged address.
+
+    Raises
+    ------
+    LogError
+        If the log does not fit the bus, or nothing of it is in the capture.
+    RequestError
+        If there is neither a log nor a second place.
+    """
+    first = next(iter(places.values()))
+    bus, table = first.bus, first.table
+    notes = list(dict.fromkeys(note for place in places.values() for note in place.notes))
+    views = {name: view_place(place) for name, place in places.items() if len(place.capture)}
+    meant: Meant | None = None
+    pairs = np.zeros(0, dtype=np.int64)
+    unmatched = ambiguous = 0
+    hung: Finding | None = None
+    if log is None:
+        if len(places) < 2:
+            raise RequestError(
+                "there is no log, and only one place was probed",
+                expected="an access log, or channels at two places",
+                action="give --log FILE, or name the place of each channel in a probe list",
+            )
+        beats = np.flatnonzero((table.ended != ENDINGS.index("cut-off")) & (table.kind >= 0))
+        observations = observe_places(views, table, beats)
+    else:
+        notes += log.notes
+        meant = meant_by(log.accesses, bus, offset=offset, path=log.source)
+        captured = sum(
+            1 << bit
+            for line, bit in zip(bus.address, bus.address_bits, strict=True)
+            if line in first.capture.lines
+        )
+        aligned = align(meant, table, captured)
+        found = aligned.beats >= 0
+        hung = _hung(first)
+        if hung is None and (not found.any() or found.mean() < _LEAST_SHARE):
+            raise LogError(
+                f"nothing aligns: {int(found.sum())} of {len(meant)} logged transfers are in the "
+                f"capture's {len(table)} beats",
+                path=log.source,
+                expected="a log of the run that was captured",
+                action="check the files, the bus, the probe list, and --address-offset",
+            )
+        ambiguous = int((found & aligned.is_ambiguous).sum())
+        unmatched = int((~found).sum())
+        pairs = np.where(found & ~aligned.is_ambiguous, aligned.beats, -1)
+        beats = pairs[pairs >= 0]
+        observations, _ = observe_log(views, table, meant, pairs)
+        observations += observe_places(views, table, beats)
+    records = records_of(observations, views)
+    findings = find(records, views)
+    if hung is not None and not any(set(hung.lines) <= set(each.lines) for each in findings):
+        findings.append(hung)
+    cannot_tell = None
+    resolution = max(place.capture.resolution for place in places.values())
+    if resolution * 4 > bus.shortest_pulse:
+        needed = format_time(bus.shortest_pulse // 4)
+        cannot_tell = (
+            f"cannot tell at this sample period: {format_time(resolution)} is more than a quarter "
+            f"of the shortest pulse of {bus.name}, {format_time(bus.shortest_pulse)}; "
+            f"sample every {needed} or faster"
+        )
+        if findings:
+            lines = list(dict.fromkeys(line for each in findings for line in each.lines))
+            notes.append(f"differences that may come of the sample period: {', '.join(lines[:8])}")
+        findings = []
+    if len(table) and not len(beats):
+        cannot_tell = cannot_tell or "cannot tell: no beat could be compared"
+    columns, rows = _bit_phase(records, bus, meant, pairs)
+    return Comparison(
+        bus=bus,
+        places=tuple(places),
+        beats=len(table),
+        compared=len(beats),
+        unmatched_log=unmatched,
+        unmatched_beats=len(table) - len(np.unique(beats)),
+        ambiguous=ambiguous,
+        findings=tuple(findings),
+        columns=columns,
+        table=rows,
+        examples=_examples(findings, table, meant, pairs, log),
+        cannot_tell=cannot_tell,
+        notes=tuple(notes),
+    )
+
+
+def _hung(place: DecodedPlace) -> Finding | None:
+    """Find a last cycle that waits for its acknowledge until the capture ends."""
+    bus, table, capture = place.bus, place.table, place.capture
+    lines = [line for line in bus.ending.acknowledged if line in capture.lines]
+    if not len(table) or not lines or bus.ending.timeout is None:
+        return None
+    if table.ended[-1] != ENDINGS.index("cut-off"):
+        return None
+    open_for = int(table.end[-1] - table.start[-1])
+    since = np.searchsorted(capture.times, table.start[-1], "right") - 1
+    asserted = [
+        bool((capture.levels(line)[since:] == bus.asserted_level(line)).any()) for line in lines
+    ]
+    if open_for < bus.ending.timeout or any(asserted):
+        return None
+    return Finding(
+        lines=(lines[0],),
+        twins=tuple((line,) for line in lines[1:]),
+        phase="acknowledge",
+        path="acknowledge",
+        places=(place.place,),
+        wrong=1,
+        compared=1,
+        condition=None,
+        sentence=f"{lines[0]} never becomes asserted in the last cycle, which has been open for "
+        f"{format_time(open_for)} when the capture ends; first in the acknowledge phase, on the "
+        "way of the acknowledge.",
+        beats=(len(table) - 1,),
+    )
+
+
+def _bit_phase(
+    records: Mapping[str, LineRecord], bus: Bus, meant: Meant | None, pairs: np.ndarray[tuple[int], np.dtype[np.int64]]
+) -> tuple[tuple[str, ...], tuple[BitPhase, ...]]:
+    """Sum the observations: one row a failing line, one column a phase, and the read-back."""
+    phases = [*bus.phase_names[:-1], TAKEN, "release"]
+    columns = [*phases, "read back"]
+    back: dict[str, tuple[int, int]] = {}
+    if meant is not None:
+        compared = meant.moved_known & meant.data_known
+        compared[meant.direction != 1] = 0
+        wrong = (meant.moved ^ meant.data) & compared
+        for bit, line in enumerate(reversed(bus.data)):
+            one = np.uint64(1)
+            asked = int(((compared >> np.uint64(bit)) & one).sum())
+            if asked:
+                back[line] = (int(((wrong >> np.uint64(bit)) & one).sum()), asked)
+    rows = []
+    for line in bus.line_names:
+        record = records.get(line)
+        has_failed = record is not None and record.failing()
+        if not has_failed and not back.get(line, (0, 0))[0]:
+            continue
+        cells: list[tuple[int, int] | None] = []
+        for phase in phases:
+            mine = [each for each in record.seen if each[1] == phase] if record else []
+            if not mine:
+                cells.append(None)
+                continue
+            bad = np.unique(np.concatenate([each[3] for each in mine]))
+            asked_beats = np.unique(np.concatenate([each[4] for each in mine]))
+            cells.append((len(bad), len(asked_beats)))
+        cells.append(back.get(line))
+        rows.append(BitPhase(line, tuple(cells)))
+    return tuple(columns), tuple(rows)
+
+
+def _examples(
+    findings: list[Finding],
+    table: CycleTable,
+    meant: Meant | None,
+    pairs: np.ndarray[tuple[int], np.dtype[np.int64]],
+    log: AccessLog | None,
+) -> tuple[Example, ...]:
+    if not findings:
+        return ()
+    bus = table.bus
+    found = []
+    which = np.array(findings[0].beats[:3], dtype=np.int64)
+    text = table.take(which).as_text()
+    digits = -(-len(bus.data) // 4)
+    for at, row in enumerate(which.tolist()):
+        transfers = np.flatnonzero(pairs == row)
+        intended, op, line = "", str(text["kind"].iloc[at]), 0
+        address = int(table.address[row])
+        if meant is not None and log is not None and len(transfers):
+            transfer = int(transfers[0])
+            access = log.accesses[int(meant.access[transfer])]
+            op, line = access.op, access.line
+            address = int(meant.address[transfer])
+            intended = _word(int(meant.data[transfer]), int(meant.data_known[transfer]), digits)
+        found.append(
+            Example(
+                int(table.cycle[row]),
+                int(table.beat[row]),
+                int(table.start[row]),
+                op,
+                address,
+                intended,
+                str(text["data"].iloc[at]),
+                findings[0].lines,
+                line,
+            )
+        )
+    return tuple(found)
+
+
+def _word(data: int, known: int, digits: int) -> str:
+    """Write a word; digits of which nothing is meant are ``-``, partly meant ``?``."""
+    if not known:
+        return ""
+    text = ""
+    for digit in range(digits - 1, -1, -1):
+        here = known >> 4 * digit & 0xF
+        text += "-" if not here else f"{data >> 4 * digit & 0xF:X}" if here == 0xF else "?"
+    return f"0x{text}"

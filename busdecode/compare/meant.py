@@ -1,0 +1,155 @@
+"""What the log meant: one row a transfer, with the data that a healthy card would return."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from busdecode.access import kind_of, lane_mask, split_access
+from busdecode.cycles import DIRECTIONS
+from busdecode.errors import LogError
+from busdecode.responder import Memory
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from busdecode.access import Access
+    from busdecode.protocol import Bus
+
+__all__ = ["Meant", "meant_by"]
+
+
+@dataclass(frozen=True, eq=False)
+class Meant:
+    """Transfers of a log, T rows.
+
+    Parameters
+    ----------
+    access : ndarray of int64, shape (T,)
+        Which access each belongs to.
+    kind : ndarray of int16, shape (T,)
+        Index into ``bus.kinds``.
+    direction : ndarray of int8, shape (T,)
+        Index into ``cycles.DIRECTIONS``.
+    word : ndarray of uint64, shape (T,)
+        Byte address of the word.
+    address : ndarray of uint64, shape (T,)
+        Byte address of the lowest byte.
+    lanes : ndarray of uint64, shape (T,)
+    moved, moved_known : ndarray of uint64, shape (T,)
+        What the log says was on the lines: written, or returned to software.
+    data, data_known : ndarray of uint64, shape (T,)
+        What a healthy bus would show: written, or what earlier writes of the log left there.
+    """
+
+    access: NDArray[np.int64]
+    kind: NDArray[np.int16]
+    direction: NDArray[np.int8]
+    word: NDArray[np.uint64]
+    address: NDArray[np.uint64]
+    lanes: NDArray[np.uint64]
+    moved: NDArray[np.uint64]
+    moved_known: NDArray[np.uint64]
+    data: NDArray[np.uint64]
+    data_known: NDArray[np.uint64]
+
+    def __len__(self) -> int:
+        return len(self.access)
+
+
+def meant_by(
+    accesses: Sequence[Access], bus: Bus, *, offset: int = 0, path: Path | str | None = None
+) -> Meant:
+    """Work out what a log meant.
+
+    Parameters
+    ----------
+    accesses : sequence of Access
+    bus : Bus
+    offset : int
+        Added to every address: where software and bus disagree.
+    path : path or str, optional
+        Named in errors.
+
+    Raises
+    ------
+    LogError
+        If an access does not fit the bus.
+    """
+    memory = Memory()
+    kinds = {kind.name: at for at, kind in enumerate(bus.kinds)}
+    rows: list[tuple[int, ...]] = []
+    for at, access in enumerate(accesses):
+        moved_access = access
+        if offset:
+            moved_access = type(access)(
+                access.op, access.address + offset, access.size, access.data, access.expected, access.line
+            )
+        if not 0 <= moved_access.address <= (1 << bus.address_width) - access.size:
+            raise LogError(
+                f"address 0x{max(moved_access.address, 0):X} is outside the bus's address space",
+                path=path,
+                line=access.line or None,
+                expected=f"an address below 0x{1 << bus.address_width:X}",
+            )
+        try:
+            parts = split_access(bus, moved_access)
+        except LogError as error:
+            raise LogError(error.found, path=path, line=error.line, expected=error.expected) from None
+        kind = kind_of(bus, access.op)
+        assert kind is not None
+        # The same split once more, with the data of a read as if it were written: that is
+        # what the log says was on the lines.
+        written = type(access)(
+            access.op, moved_access.address, access.size, access.data or 0, access.expected
+        )
+        for transfer, moved, expected in parts:
+            mask = lane_mask(bus, transfer.lanes)
+            word = transfer.address // bus.word_bytes * bus.word_bytes
+            if kind.direction == "write":
+                data, known = moved & mask, mask
+                memory.write(word, mask, data)
+                shown, shown_known = data, mask
+            else:
+                shown, shown_known = _returned(bus, written, transfer.address, mask, access.data)
+                if expected >= 0:
+                    data, known = expected & mask, mask
+                else:
+                    data, known = memory.read(word)
+                    known &= mask
+                    data &= known
+            rows.append(
+                (
+                    at,
+                    kinds[kind.name],
+                    DIRECTIONS.index(kind.direction),
+                    word,
+                    transfer.address,
+                    transfer.lanes,
+                    shown,
+                    shown_known,
+                    data,
+                    known,
+                )
+            )
+    columns = list(zip(*rows, strict=True)) if rows else [()] * 10
+    types = ["int64", "int16", "int8"] + ["uint64"] * 7
+    return Meant(*(np.array(column, dtype=kind) for column, kind in zip(columns, types, strict=True)))
+
+
+def _returned(
+    bus: Bus, access: Access, address: int, mask: int, data: int | None
+) -> tuple[int, int]:
+    """Place what a read returned on the lanes of one of its transfers."""
+    if data is None:
+        return 0, 0
+    probe = type(access)(access.op, access.address, access.size, None, data)
+    for transfer, _, placed in split_access(bus, probe):
+        if transfer.address == address:
+            return placed & mask, mask
+    return 0, 0

@@ -1,0 +1,428 @@
+"""Observations to findings: which lines fail, first in which phase, on which path, and when."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from busdecode.compare.observe import TAKEN, Observation, PlaceView
+from busdecode.compare.relate import Behaviour, SettledRows, behaviour_of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from busdecode.protocol import Bus
+
+    Bools = NDArray[np.bool_]
+    Ints = NDArray[np.int64]
+
+__all__ = ["Finding", "LineRecord", "find", "records_of"]
+
+_PATHS = ("address", "control", "acknowledge", "write", "read", "stored")
+_LEVEL = {0: "low", 1: "high"}
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that is wrong.
+
+    Parameters
+    ----------
+    lines : tuple of str
+        Names as in the description.
+    twins : tuple of tuple of str
+        Other sets of lines that the evidence cannot tell from `lines`.
+    phase, path : str
+        Where it shows first.
+    places : tuple of str
+    wrong, compared : int
+        Beats.
+    condition : str or None
+        For which values it happens.
+    sentence : str
+    beats : tuple of int
+        Rows of the cycle table that fail, in order.
+    """
+
+    lines: tuple[str, ...]
+    twins: tuple[tuple[str, ...], ...]
+    phase: str
+    path: str
+    places: tuple[str, ...]
+    wrong: int
+    compared: int
+    condition: str | None
+    sentence: str
+    beats: tuple[int, ...]
+
+
+@dataclass
+class LineRecord:
+    """All that was observed of one line.
+
+    `seen` has, for each place, phase and path, the beats wrong and compared; `meant`, for each
+    observation, the beats with the level meant and whether it was wrong. `is_apart` tells that
+    two places showed it differently.
+    """
+
+    line: str
+    seen: list[tuple[str, str, str, Ints, Ints]] = field(default_factory=list)
+    is_apart: bool = False
+    meant: list[tuple[Ints, Bools, Bools]] = field(default_factory=list)
+
+    def wrong_beats(self) -> Ints:
+        """Rows of the table in which the line fails anywhere."""
+        return _union([wrong for _, _, _, wrong, _ in self.seen])
+
+    def compared_beats(self) -> Ints:
+        """Rows of the table in which the line was compared at all."""
+        return _union([compared for *_, compared in self.seen])
+
+    def failing(self) -> list[tuple[str, str, str, Ints, Ints]]:
+        """Those observations in which it fails."""
+        return [each for each in self.seen if len(each[3])]
+
+
+def _union(parts: Sequence[Ints]) -> Ints:
+    return np.unique(np.concatenate(parts)) if parts else np.zeros(0, dtype=np.int64)
+
+
+def records_of(
+    observations: Sequence[Observation], views: Mapping[str, PlaceView]
+) -> dict[str, LineRecord]:
+    """Sort the observations by line; lines in the description's order."""
+    records: dict[str, LineRecord] = {}
+    bus = next(iter(views.values())).bus
+    for line in bus.line_names:
+        for each in observations:
+            at = views[each.place].index.get(line)
+            if at is None:
+                continue
+            word, bit = at // 64, np.uint64(at % 64)
+            one = np.uint64(1)
+            care = (each.care[:, word] >> bit) & one == one
+            if not care.any():
+                continue
+            meant = (each.meant[:, word] >> bit) & one == one
+            wrong = ((each.meant[:, word] ^ each.seen[:, word]) >> bit) & one == one
+            wrong &= care
+            record = records.setdefault(line, LineRecord(line))
+            record.is_apart |= each.is_between and bool(wrong.any())
+            record.seen.append(
+                (each.place, each.phase, each.path, each.beats[wrong], each.beats[care])
+            )
+            record.meant.append((each.beats[care], meant[care], wrong[care]))
+    return records
+
+
+@dataclass
+class _Group:
+    lines: list[str]
+    behaviour: Behaviour
+    how: str
+    twins: list[tuple[str, ...]] = field(default_factory=list)
+
+
+def find(
+    records: Mapping[str, LineRecord], views: Mapping[str, PlaceView]
+) -> list[Finding]:
+    """Make findings of the failing lines, most telling first."""
+    bus = next(iter(views.values())).bus
+    settled = {place: SettledRows(view) for place, view in views.items()}
+    failing = [record for record in records.values() if record.failing()]
+    order = {record.line: _first(record, bus)[0] for record in failing}
+    failing.sort(key=lambda record: (order[record.line], -len(record.wrong_beats())))
+    groups: list[_Group] = []
+    taken: set[str] = set()
+    for record in failing:
+        if record.line in taken:
+            continue
+        group = _group(record, records, settled, bus)
+        group.lines = [line for line in group.lines if line not in taken or line == record.line]
+        taken.update(group.lines)
+        groups.append(group)
+    groups = _merged(groups, records, bus)
+    findings = [_finding(group, records, bus, tuple(views)) for group in groups]
+    names = bus.phase_names
+    findings.sort(key=lambda each: (names.index(each.phase), -each.wrong, each.lines))
+    return findings
+
+
+def _first(record: LineRecord, bus: Bus) -> tuple[int, str, str]:
+    """Give the index of the first failing phase, its path, and the place."""
+    names = bus.phase_names
+    best: tuple[int, int, str, str] | None = None
+    for place, phase, path, _, _ in record.failing():
+        at = len(names) - 2 if phase == TAKEN else names.index(phase)
+        key = (at, _PATHS.index(path), path, place)
+        if best is None or key < best:
+            best = key
+    assert best is not None
+    return best[0], best[2], best[3]
+
+
+def _is_late(record: LineRecord) -> bool:
+    """Tell whether the line is wrong only before its data is taken, and right then."""
+    failing = record.failing()
+    if any(path not in ("write", "read") or phase == TAKEN for _, phase, path, _, _ in failing):
+        return False
+    if any(phase == "release" for _, phase, _, _, _ in failing):
+        return False
+    wrong = record.wrong_beats()
+    sure = [
+        compared for _, phase, _, _, compared in record.seen if phase == TAKEN
+    ]
+    return bool(np.isin(wrong, _union(sure)).all())
+
+
+def _group(
+    record: LineRecord,
+    records: Mapping[str, LineRecord],
+    settled: Mapping[str, SettledRows],
+    bus: Bus,
+) -> _Group:
+    line = record.line
+    places = list(dict.fromkeys(place for place, *_ in record.failing()))
+    if _is_late(record):
+        return _Group([line], Behaviour(), "late")
+    behaviours = [(place, behaviour_of(line, place, settled)) for place in places]
+    everywhere = [behaviour_of(line, place, settled) for place in settled]
+    for _, behaviour in behaviours:
+        if behaviour.crossed:
+            mutual = [
+                other
+                for other in behaviour.crossed
+                if any(line in behaviour_of(other, place, settled).crossed for place in settled)
+            ]
+            chosen = mutual or list(behaviour.crossed)
+            twins: list[tuple[str, ...]] = [(line, other) for other in chosen[1:]]
+            return _Group([line, chosen[0]], behaviour, "crossed", twins)
+    partners = [other for other in behaviours[0][1].equal]
+    for each in everywhere:
+        # One node shows at every place.
+        partners = [other for other in partners if other in each.equal]
+    partners = [other for other in partners if _could_tell(line, other, records)]
+    if partners:
+        failing_too = [other for other in partners if other in records and records[other].failing()]
+        chosen = failing_too or partners
+        ties: list[tuple[str, ...]] = [(line, other) for other in chosen[1:]]
+        return _Group([line, chosen[0]], behaviours[0][1], "tied", ties)
+    constant = [(place, each) for place, each in behaviours if each.constant is not None]
+    if constant and (len(constant) == len(behaviours) or not record.is_apart):
+        return _Group([line], constant[0][1], "constant")
+    return _Group([line], Behaviour(), "apart" if record.is_apart else "differs")
+
+
+def _could_tell(line: str, other: str, records: Mapping[str, LineRecord]) -> bool:
+    """Tell whether the two were ever meant to differ, as far as is known."""
+    if other not in records:
+        return True
+    levels: dict[int, set[bool]] = {}
+    for beats, meant, _ in records[line].meant:
+        for beat, level in zip(beats.tolist(), meant.tolist(), strict=True):
+            levels.setdefault(beat, set()).add(level)
+    for beats, meant, _ in records[other].meant:
+        for beat, level in zip(beats.tolist(), meant.tolist(), strict=True):
+            if beat in levels and levels[beat] != {level}:
+                return True
+    return False
+
+
+def _merged(
+    groups: Sequence[_Group], records: Mapping[str, LineRecord], bus: Bus
+) -> list[_Group]:
+    """Join lines that are late in the same way, and many lines that fail alike."""
+    out: list[_Group] = []
+    together: dict[tuple[object, ...], list[_Group]] = {}
+    for group in groups:
+        record = records[group.lines[0]]
+        at, path, place = _first(record, bus)
+        if group.how == "late":
+            together.setdefault(("late", path), []).append(group)
+        elif group.how == "differs":
+            together.setdefault(("differs", at, path, place), []).append(group)
+        else:
+            out.append(group)
+    for key, members in together.items():
+        if key[0] == "late" or len(members) >= 4:
+            lines = [member.lines[0] for member in members]
+            order = {name: at for at, name in enumerate(bus.line_names)}
+            lines.sort(key=lambda name: order[name])
+            out.append(_Group(lines, Behaviour(), str(key[0])))
+        else:
+            out += members
+    return out
+
+
+def _finding(
+    group: _Group, records: Mapping[str, LineRecord], bus: Bus, places: tuple[str, ...]
+) -> Finding:
+    mine = [records[line] for line in group.lines if line in records]
+    failing = [record for record in mine if record.failing()]
+    at, path, _ = min(
+        (_first(record, bus) for record in failing), key=lambda each: (each[0], _PATHS.index(each[1]))
+    )
+    phase = bus.phase_names[at]
+    wrong = _union([record.wrong_beats() for record in failing])
+    compared = _union([record.compared_beats() for record in mine])
+    shown = tuple(
+        name for name in places if any(name == each[0] for record in failing for each in record.failing())
+    )
+    also = {each[2] for record in failing for each in record.failing()}
+    if path == "read" and group.how not in ("late", "crossed", "tied") and also == {"read"}:
+        path = _stored(failing, places)
+    condition = _condition(group, records, bus)
+    twins = tuple(tuple(sorted(pair, key=bus.line_names.index)) for pair in group.twins)
+    lines = tuple(sorted(group.lines, key=bus.line_names.index))
+    sentence = _sentence(
+        lines, group, bus, phase, path, shown, places, condition, len(wrong), len(compared), also
+    )
+    return Finding(
+        lines, twins, phase, path, shown, len(wrong), len(compared), condition, sentence,
+        tuple(int(beat) for beat in wrong),
+    )
+
+
+def _stored(failing: Sequence[LineRecord], places: tuple[str, ...]) -> str:
+    """Say whether wrong reads come from what was stored, or from the way back."""
+    at = {each[0] for record in failing for each in record.failing()}
+    if len(places) > 1 and "card" in places and "card" not in at:
+        return "read"
+    return "stored"
+
+
+def _role(line: str, bus: Bus) -> str:
+    return bus.line(line).role
+
+
+def _condition(group: _Group, records: Mapping[str, LineRecord], bus: Bus) -> str | None:
+    if group.how == "tied":
+        return _rule(group.lines[0], group.lines[1], records)
+    if group.how in ("crossed", "late") or len(group.lines) != 1:
+        return None
+    record = records[group.lines[0]]
+    meant = np.concatenate([levels for _, levels, _ in record.meant])
+    wrong = np.concatenate([bad for *_, bad in record.meant])
+    if _role(record.line, bus) not in ("address", "data", "address and data"):
+        return _other_line(record, records)
+    if wrong.any() and (wrong == meant).all():
+        return "whenever it should be high"
+    if wrong.any() and (wrong == ~meant).all():
+        return "whenever it should be low"
+    return _other_line(record, records)
+
+
+def _rule(line: str, other: str, records: Mapping[str, LineRecord]) -> str:
+    """Say who decides where two tied lines are meant to differ."""
+    shown: dict[str, set[bool]] = {}
+    for name in (line, other):
+        if name in records:
+            for _, meant, wrong in records[name].meant:
+                if wrong.any():
+                    shown.setdefault(name, set()).update((meant[wrong] ^ True).tolist())
+    levels = set().union(*shown.values())
+    if len(shown) == 1 and len(levels) == 2:
+        loser = next(iter(shown))
+        winner = other if loser == line else line
+        return f"where {line} and {other} should differ; {winner} decides"
+    if levels == {False}:
+        return f"where {line} and {other} should differ; low wins"
+    if levels == {True}:
+        return f"where {line} and {other} should differ; high wins"
+    return f"where {line} and {other} should differ"
+
+
+def _other_line(record: LineRecord, records: Mapping[str, LineRecord]) -> str | None:
+    """Find the one other line whose meant level parts failing beats from right ones."""
+    wrong = record.wrong_beats()
+    right = np.setdiff1d(record.compared_beats(), wrong)
+    if len(wrong) < 3 or len(right) < 3:
+        return None
+    fits = []
+    for name, other in records.items():
+        if name == record.line:
+            continue
+        levels: dict[int, bool] = {}
+        for beats, meant, _ in other.meant:
+            levels.update(zip(beats.tolist(), meant.tolist(), strict=True))
+        on_wrong = {levels.get(int(beat)) for beat in wrong}
+        on_right = {levels.get(int(beat)) for beat in right}
+        if len(on_wrong) == 1 and len(on_right) == 1 and None not in on_wrong | on_right:
+            if on_wrong != on_right:
+                fits.append((name, on_wrong.pop()))
+    if len(fits) != 1:
+        return None
+    name, level = fits[0]
+    return f"when {name} is {_LEVEL[int(bool(level))]}"
+
+
+_WHILE = {
+    "address": "on the address",
+    "control": "on the control lines",
+    "acknowledge": "on the way of the acknowledge",
+    "write": "while the host drives",
+    "read": "while the card drives",
+    "stored": "in what was stored",
+}
+
+
+def _sentence(
+    lines: Sequence[str],
+    group: _Group,
+    bus: Bus,
+    phase: str,
+    path: str,
+    shown: Sequence[str],
+    places: Sequence[str],
+    condition: str | None,
+    wrong: int,
+    compared: int,
+    also: set[str],
+) -> str:
+    name = _listed(lines)
+    many = len(lines) > 1
+    where = "" if len(places) < 2 else " at the " + " and the ".join(shown)
+    if group.how == "tied":
+        start = f"{name} always show the same level{where}"
+    elif group.how == "crossed":
+        start = f"{name} are crossed between {' and '.join(places)}"
+    elif group.how == "apart":
+        start = f"{name} differs between {' and '.join(places)}"
+    elif group.how == "late":
+        start = f"data on {name} {'come' if many else 'comes'} late{where}, but before it is taken"
+    elif group.how == "constant":
+        assert group.behaviour.constant is not None
+        level = group.behaviour.constant
+        role = bus.line(lines[0]).role
+        start = f"{name} stays {_LEVEL[level]}{where}"
+        if role in ("lane", "strobe", "acknowledge", "error", "wait"):
+            asserted = level == bus.asserted_level(lines[0])
+            start = f"{name} {'is always' if asserted else 'never becomes'} asserted{where}"
+    elif path == "acknowledge":
+        start = f"{name} {'do' if many else 'does'} not end the beat as {'they' if many else 'it'} should{where}"
+    else:
+        start = f"{name} {'show' if many else 'shows'} a wrong level{where}"
+    text = f"{start}: wrong in {wrong} of {compared} beats"
+    if condition is not None:
+        text += f", {condition}"
+    text += f"; first in the {phase} phase, {_WHILE[path]}"
+    if path == "stored":
+        if len(places) > 1:
+            text += " (the lines were right when it was written: the card's receiver, cell or driver)"
+        else:
+            text += " (or beyond the probe: the lines were right when it was written)"
+    if group.twins:
+        text += f"; the evidence cannot tell this from {' or '.join(_listed(pair) for pair in group.twins)}"
+    return text + "."
+
+
+def _listed(lines: Sequence[str]) -> str:
+    if len(lines) == 1:
+        return lines[0]
+    if len(lines) > 8:
+        return f"{', '.join(lines[:4])} and {len(lines) - 4} more lines"
+    return f"{', '.join(lines[:-1])} and {lines[-1]}"

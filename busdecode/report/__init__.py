@@ -1,0 +1,8 @@
+"""Takes results, gives text: tables for people, CSV and JSON for programs."""
+
+from __future__ import annotations
+
+from busdecode.report.tables import CycleText, beat_objects, csv_header, csv_rows, in_columns
+from busdecode.report.tally import Tally
+
+__all__ = ["CycleText", "Tally", "beat_objects", "csv_header", "csv_rows", "in_columns"]

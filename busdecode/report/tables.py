@@ -1,0 +1,157 @@
+"""Cycle tables as text, table by table as they are decoded: aligned, CSV, and for JSON.
+
+Every function here takes what `CycleTable.as_text` gives.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+    from busdecode.protocol import Bus
+
+__all__ = ["CycleText", "beat_objects", "csv_header", "csv_rows", "in_columns"]
+
+_SHOWN = (
+    "cycle",
+    "beat",
+    "start",
+    "took",
+    "kind",
+    "address",
+    "lanes",
+    "data",
+    "ended",
+    "remarks",
+)
+_TO_THE_RIGHT = frozenset({"cycle", "beat", "start", "took"})
+_WHOLE = frozenset({"cycle", "beat"})
+_FLAGS = frozenset({"rmw", "unsure"})
+
+
+def in_columns(rows: Sequence[Sequence[str]], *, gap: int = 2) -> list[str]:
+    """Align rows of cells to the left; no blanks at the ends of lines.
+
+    Examples
+    --------
+    >>> in_columns([("AS", "strobe"), ("DTACK", "acknowledge")])
+    ['AS     strobe', 'DTACK  acknowledge']
+    """
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    between = " " * gap
+    return [
+        between.join(f"{cell:{width}}" for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in rows
+    ]
+
+
+def _nanoseconds(ps: str) -> str:
+    return f"{Decimal(ps) / 1000:f} ns" if ps[-3:] != "000" else f"{ps[:-3]} ns"
+
+
+class CycleText:
+    """Write the tables of one place for people, in the order in which they are decoded.
+
+    Times are in ns all down the column. Columns are as wide as the bus can make them, and
+    wider from where a table needs it.
+
+    Parameters
+    ----------
+    bus : Bus
+    """
+
+    def __init__(self, bus: Bus) -> None:
+        kinds = max(len(kind.name) for kind in bus.kinds)
+        least = {
+            "start": 12,
+            "took": 9,
+            "kind": kinds,
+            "address": 2 - (-bus.address_width // 4),
+            "lanes": bus.lane_count,
+            "data": 2 - (-len(bus.data) // 4),
+            "ended": len("acknowledged"),
+        }
+        self._widths = [max(len(name), least.get(name, 0)) for name in _SHOWN]
+        self._has_header = False
+
+    def rows(self, text: pd.DataFrame) -> str:
+        """Give the table's rows as lines, under a header where these are the first."""
+        if not len(text):
+            return ""
+        spans = zip(text["start_ps"], text["end_ps"], strict=True)
+        took = [str(int(end) - int(start)) for start, end in spans]
+        is_cut = [ended == "cut-off" for ended in text["ended"]]
+        columns = [
+            text["cycle"].tolist(),
+            text["beat"].tolist(),
+            [_nanoseconds(ps) for ps in text["start_ps"]],
+            [_nanoseconds(ps) for ps in took],
+            [kind or ("" if cut else "?") for kind, cut in zip(text["kind"], is_cut, strict=True)],
+            [at or ("" if cut else "?") for at, cut in zip(text["address"], is_cut, strict=True)],
+            text["lanes"].tolist(),
+            text["data"].tolist(),
+            [ended or "?" for ended in text["ended"]],
+            [
+                " ".join(name for name, flag in (("rmw", rmw), ("unsure", unsure)) if flag == "true")
+                for rmw, unsure in zip(text["rmw"], text["unsure"], strict=True)
+            ],
+        ]
+        self._widths = [
+            max(width, *map(len, column))
+            for width, column in zip(self._widths, columns, strict=True)
+        ]
+        lines = [self._line(row) for row in zip(*columns, strict=True)]
+        if not self._has_header:
+            self._has_header = True
+            lines.insert(0, self._line(_SHOWN))
+        return "\n".join(lines) + "\n"
+
+    def _line(self, cells: Sequence[str]) -> str:
+        return "  ".join(
+            cell.rjust(width) if name in _TO_THE_RIGHT else cell.ljust(width)
+            for name, cell, width in zip(_SHOWN, cells, self._widths, strict=True)
+        ).rstrip()
+
+
+def csv_header(bus: Bus) -> str:
+    """Give the header line of the CSV of a bus's cycle table.
+
+    Examples
+    --------
+    >>> from busdecode.protocol import load_bus
+    >>> csv_header(load_bus("z80"))[:44]
+    'cycle,beat,start_ps,end_ps,kind,address,lane'
+    """
+    from busdecode.cycles import concatenate
+
+    return ",".join(concatenate(bus, []).as_text().columns) + "\n"
+
+
+def csv_rows(text: pd.DataFrame) -> str:
+    """Give the table's rows as CSV without a header; what is missing is empty."""
+    rows: str = text.to_csv(header=False, index=False, lineterminator="\n")
+    return rows
+
+
+def beat_objects(text: pd.DataFrame) -> list[dict[str, object]]:
+    """Give each row as an object for JSON.
+
+    Counts and moments are integers, address and data text as in the CSV (a digit of them may
+    be unknown), what is missing is None.
+    """
+    columns: list[list[object]] = []
+    for name in text.columns:
+        cells = text[name].tolist()
+        if name in _FLAGS:
+            columns.append([cell == "true" for cell in cells])
+        elif name in _WHOLE or name.endswith("_ps"):
+            columns.append([int(cell) if cell else None for cell in cells])
+        else:
+            columns.append([cell or None for cell in cells])
+    names = list(text.columns)
+    return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]

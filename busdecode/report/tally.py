@@ -1,0 +1,124 @@
+"""What a decoded capture holds, counted, and what of it could not be decoded, and why."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from busdecode.units import format_time
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pandas as pd
+
+__all__ = ["Tally"]
+
+_NOT_KNOWN = "not known"
+
+_REASONS = {
+    "cut_off": "cut off: begun before the capture, or unfinished at its end or at a gap",
+    "kind_not_known": "of unknown kind: no kind has these levels, or they were not captured",
+    "address_not_known": "without address: an address line was not captured or not known",
+    "lanes_not_known": "with lanes not known: a lane line was not captured or not known",
+    "data_not_known": "with data not known in a bit: its line was not captured or not known",
+    "ending_not_known": "with ending not known: the lines that tell it were not captured",
+    "unsure": "unsure: a value changes within the uncertainty of the moment it is taken",
+    "strays": "outside any cycle: a beat begins where no cycle is open",
+}
+"""Why something could not be decoded, or is doubted; keys as in the JSON."""
+
+
+class Tally:
+    """Count the beats of one place as its tables come.
+
+    Examples
+    --------
+    >>> from busdecode.capture import from_levels
+    >>> from busdecode.cycles import decode
+    >>> from busdecode.protocol import load_bus
+    >>> lines = {"MREQ": "1001", "RD": "1001", "WR": "1111", "IORQ": "1111", "M1": "1111"}
+    >>> table, _ = decode(load_bus("z80"), [from_levels([0, 10, 20, 30], lines, resolution=1)])
+    >>> tally = Tally()
+    >>> tally.add(table.as_text())
+    >>> tally.as_object()["by_kind"]
+    {'read': 1}
+    """
+
+    def __init__(self) -> None:
+        self.beats = 0
+        self.cycles = 0
+        self.by_kind: Counter[str] = Counter()
+        self.by_ending: Counter[str] = Counter()
+        self.doubts: Counter[str] = Counter()
+        self.span: tuple[int, int] | None = None
+        self._last_cycle: str | None = None
+
+    def add(self, text: pd.DataFrame) -> None:
+        """Count the rows of the next table, as `CycleTable.as_text` gives it."""
+        if not len(text):
+            return
+        cut = text["ended"] == "cut-off"
+        self.beats += len(text)
+        cycles = text["cycle"].tolist()
+        self.cycles += len(set(cycles)) - (cycles[0] == self._last_cycle)
+        self._last_cycle = cycles[-1]
+        self.by_kind.update(kind or _NOT_KNOWN for kind in text["kind"][~cut])
+        self.by_ending.update(ended or _NOT_KNOWN for ended in text["ended"])
+        self.doubts["cut_off"] += int(cut.sum())
+        for doubt, is_so in (
+            ("kind_not_known", text["kind"] == ""),
+            ("address_not_known", text["address"] == ""),
+            ("lanes_not_known", text["lanes"].str.contains("?", regex=False)),
+            ("data_not_known", text["data"].str.contains("?", regex=False)),
+            ("ending_not_known", text["ended"] == ""),
+            ("unsure", text["unsure"] == "true"),
+        ):
+            self.doubts[doubt] += int((is_so & ~cut).sum())
+        first, last = int(text["start_ps"].astype("int64").min()), int(text["end_ps"].astype("int64").max())
+        was = self.span
+        self.span = (first, last) if was is None else (min(first, was[0]), max(last, was[1]))
+
+    def add_strays(self, strays: int) -> None:
+        """Count beats that begin where no cycle is open."""
+        self.doubts["strays"] += strays
+
+    def as_object(self) -> dict[str, object]:
+        """Give the counts for JSON."""
+        return {
+            "beats": self.beats,
+            "cycles": self.cycles,
+            "start_ps": None if self.span is None else self.span[0],
+            "end_ps": None if self.span is None else self.span[1],
+            "by_kind": dict(self.by_kind.most_common()),
+            "by_ending": dict(self.by_ending.most_common()),
+            "not_decoded": {name: self.doubts[name] for name in _REASONS},
+        }
+
+    def lines(self) -> list[str]:
+        """Give the counts as lines for people."""
+        if not self.beats:
+            told = ["no cycle was found: no event that begins one stands in the capture"]
+        else:
+            start, end = self.span or (0, 0)
+            told = [
+                f"{_counted(self.beats, 'beat')} in {_counted(self.cycles, 'cycle')}, "
+                f"{format_time(start)} .. {format_time(end)}"
+            ]
+            if self.by_kind:
+                told.append(f"by kind    {_listed(self.by_kind)}")
+            told.append(f"by ending  {_listed(self.by_ending)}")
+        doubts = [(self.doubts[name], text) for name, text in _REASONS.items()]
+        width = max(len(str(count)) for count, _ in doubts)
+        found = [f"  {count:>{width}} {text}" for count, text in doubts if count]
+        if found:
+            told += ["not decoded, or in doubt:", *found]
+        return told
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}" + ("" if count == 1 else "s")
+
+
+def _listed(counts: Mapping[str, int]) -> str:
+    return ", ".join(f"{name} {count}" for name, count in Counter(counts).most_common())
