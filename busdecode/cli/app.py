@@ -13,7 +13,7 @@ import click
 
 from busdecode import __version__
 from busdecode.cli.failures import show_failure
-from busdecode.cli.taught import Taught
+from busdecode.cli.taught import write_options
 from busdecode.errors import BusdecodeError, InputError
 
 if TYPE_CHECKING:
@@ -42,6 +42,7 @@ class Named(NamedTuple):
 
 COMMANDS: tuple[Named, ...] = (
     Named("decode", "list the cycles of a capture: kind, address, lanes, data, ending"),
+    Named("compare", "say what fails: which lines, in which phase, for which values"),
     Named("buses", "list the bus descriptions at hand, or show one"),
     Named("synthesise", "make a capture of accesses, with faults where wanted"),
 )
@@ -78,12 +79,9 @@ class _Commands(click.Group):
                     ("2", "the input or the command could not be used"),
                 ]
             )
-        self.format_options(ctx, formatter)
+        write_options(self, ctx, formatter)
         formatter.write_paragraph()
         formatter.write_text("More on a command: busdecode COMMAND --help")
-
-    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        Taught.format_options(cast("Taught", self), ctx, formatter)
 
 
 @click.group(cls=_Commands, no_args_is_help=False, context_settings={"max_content_width": 92})

@@ -75,8 +75,9 @@ class LineRecord:
     meant: list[tuple[Ints, Bools, Bools]] = field(default_factory=list)
 
     def wrong_beats(self) -> Ints:
-        """Rows of the table in which the line fails anywhere."""
-        return _union([wrong for _, _, _, wrong, _ in self.seen])
+        """Rows of the table in which the line fails; after release only if it fails then alone."""
+        earlier = _union([wrong for _, phase, _, wrong, _ in self.seen if phase != "release"])
+        return earlier if len(earlier) else _union([wrong for _, _, _, wrong, _ in self.seen])
 
     def compared_beats(self) -> Ints:
         """Rows of the table in which the line was compared at all."""
