@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["MISSING", "Found", "Rows", "gather", "is_usable", "mask_of", "place_bits", "usable"]
+__all__ = ["MISSING", "Found", "Rows", "gather", "is_usable", "mask_of", "merged", "place_bits", "usable"]
 
 MISSING = np.iinfo(np.int64).min
 """Stands in int64 arrays for a moment that the capture does not show."""
@@ -80,6 +80,13 @@ def gather(
         part = words[:, word] & np.uint64(mask)
         number |= part >> np.uint64(shift) if shift >= 0 else part << np.uint64(-shift)
     return number
+
+
+def merged(*parts: Ints) -> Ints:
+    """Merge sorted row numbers, each once."""
+    # A stable sort takes sorted runs as they are, far faster than np.unique.
+    rows = np.sort(np.concatenate(parts), kind="stable")
+    return rows[np.append(True, rows[1:] != rows[:-1])] if len(rows) else rows
 
 
 def place_bits(
@@ -217,7 +224,7 @@ class Rows:
         if isinstance(event, FirstOf):
             if all(isinstance(each, Holds) for each in event.events):
                 return self._find_edges(Holds(Any_(tuple(_held(each) for each in event.events))))
-            return np.unique(np.concatenate([self.edges(each) for each in event.events]))
+            return merged(*(self.edges(each) for each in event.events))
         if isinstance(event, While):
             rows = self.edges(event.event)
             level = self.level(event.condition)
