@@ -1,0 +1,274 @@
+"""Aligning a log with a capture, and what the comparison says of good and bad evidence."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from random import Random
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from busdecode.access import Access, AccessLog
+from busdecode.capture import from_levels
+from busdecode.compare import compare
+from busdecode.cycles import DecodedPlace, Sampling, decode, decode_capture, synthesise_log
+from busdecode.errors import LogError, RequestError
+from busdecode.faults import Fault, Open, Stuck, Swapped, parse_fault
+from busdecode.protocol import bundled_buses, load_bus
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from busdecode.compare import Comparison
+    from busdecode.protocol import Bus
+
+
+def decoded(made_places: dict[str, object], bus: Bus, skew: int = 0) -> dict[str, DecodedPlace]:
+    """Decode the places of a synthesis."""
+    places = {}
+    for name, capture in made_places.items():
+        table, decoder = decode(bus, [capture], skew=skew)  # type: ignore[list-item]
+        places[name] = DecodedPlace(bus, name, capture, table, skew, tuple(decoder.notes))  # type: ignore[arg-type]
+    return places
+
+
+def log_of(accesses: Sequence[Access]) -> AccessLog:
+    """Make a log by hand."""
+    return AccessLog(tuple(accesses), 0, "by hand", ())
+
+
+def result_of(
+    bus: Bus,
+    accesses: Sequence[Access],
+    *,
+    faults: Sequence[Fault] = (),
+    seed: int = 1,
+    sampling: Sampling | None = None,
+    keep: slice | Sequence[int] = slice(None),
+    places: Sequence[str] = ("host", "card"),
+) -> Comparison:
+    """Synthesise accesses, keep part of the log, and compare at some places."""
+    made, log = synthesise_log(bus, accesses, seed=seed, faults=faults, sampling=sampling)
+    skew = 0 if sampling is None else sampling.skew + sampling.jitter
+    kept = log[keep] if isinstance(keep, slice) else [log[at] for at in keep]
+    views = decoded({name: made.places[name] for name in places}, bus, skew)
+    return compare(views, log_of(kept))
+
+
+def words(bus: Bus, count: int, seed: int = 0) -> list[Access]:
+    """Words written to rising addresses, then read back."""
+    rng = Random(seed)
+    size = bus.word_bytes
+    data = [rng.getrandbits(8 * size) for _ in range(count)]
+    writes = [Access("write", 0x2000 + size * at, size, word) for at, word in enumerate(data)]
+    return writes + [Access("read", 0x2000 + size * at, size, None) for at in range(count)]
+
+
+@pytest.mark.parametrize("name", bundled_buses())
+@pytest.mark.parametrize("seed", range(25))
+def test_a_healthy_capture_gets_no_finding(name: str, seed: int) -> None:
+    """At a quarter of the shortest pulse, with jitter and skew, nothing is found."""
+    bus = load_bus(name)
+    sampling = Sampling(bus.shortest_pulse // 4, 3_000, 3_000)
+    result = result_of(bus, words(bus, 12, seed), seed=seed, sampling=sampling)
+
+    assert result.findings == ()
+    assert result.cannot_tell is None
+    assert result.compared == 24
+
+
+@pytest.mark.parametrize("name", bundled_buses())
+@pytest.mark.parametrize("period", [50_000, 100_000, 200_000])
+def test_a_coarse_capture_cannot_tell_rather_than_accuse(name: str, period: int) -> None:
+    """Sampled too slowly, a healthy bus gets 'cannot tell' and no finding."""
+    bus = load_bus(name)
+    for seed in range(5):
+        try:
+            result = result_of(bus, words(bus, 12, seed), seed=seed, sampling=Sampling(period))
+        except LogError:
+            continue  # so coarse that nothing aligns: refused, with the reason
+
+        assert result.findings == ()
+        assert result.cannot_tell is not None
+        assert "cannot tell at this sample period" in result.cannot_tell
+
+
+def test_other_traffic_is_free() -> None:
+    """Ten cycles that are not in the log between two that are do no harm."""
+    bus = load_bus("mc68000")
+    rng = Random(5)
+    everything: list[Access] = []
+    logged: list[int] = []
+    for access in words(bus, 10):
+        everything += [Access("read", rng.getrandbits(23) * 2, 2, None) for _ in range(10)]
+        logged.append(len(everything))
+        everything.append(access)
+    result = result_of(bus, everything, keep=logged)
+
+    assert result.findings == ()
+    assert result.compared == 20
+    assert result.unmatched_log == 0
+    assert result.unmatched_beats == 200
+
+
+def test_an_access_without_a_cycle_is_counted() -> None:
+    """An access that the capture does not hold is lost, and counted; the rest is compared."""
+    bus = load_bus("z80")
+    accesses = words(bus, 12)
+    made, log = synthesise_log(bus, accesses, seed=2)
+    with_lost = [*log[:5], Access("write", 0x9ABC, 1, 0x77), *log[5:]]
+    result = compare(decoded(dict(made.places), bus), log_of(with_lost))
+
+    assert (result.compared, result.unmatched_log) == (24, 1)
+    assert result.findings == ()
+
+
+def test_a_pair_that_two_beats_fit_as_well_is_not_compared() -> None:
+    """Between two beats equally far from what was logged, none is chosen."""
+    bus = load_bus("z80")
+    # Bits 0 and 1: neither beat is nearer to what was logged.
+    made, _ = synthesise_log(
+        bus, [Access("write", 0x100, 1, 0x01), Access("write", 0x100, 1, 0x02), *words(bus, 8)]
+    )
+    log = [Access("write", 0x100, 1, 0x00), *words(bus, 8)[:8]]
+    result = compare(decoded(dict(made.places), bus), log_of(log))
+
+    assert result.ambiguous == 1
+    assert result.compared == 8
+    assert result.findings == ()
+
+
+def test_a_log_of_another_run_is_refused() -> None:
+    """A log of which nothing is in the capture is refused with the reason."""
+    bus = load_bus("mc68000")
+    made, _ = synthesise_log(bus, words(bus, 12), seed=1)
+    rng = Random(9)
+    other = [
+        Access("write", 0x800000 + 2 * rng.getrandbits(20), 2, rng.getrandbits(16))
+        for _ in range(30)
+    ]
+
+    with pytest.raises(LogError, match="nothing aligns: 0 of 30 logged transfers"):
+        compare(decoded(dict(made.places), bus), log_of(other))
+
+
+def test_software_addresses_can_be_offset() -> None:
+    """With an offset, a log in a card's own addresses finds its cycles."""
+    bus = load_bus("mc68000")
+    made, log = synthesise_log(bus, words(bus, 8), seed=1)
+    local = [replace(access, address=access.address - 0x2000) for access in log]
+    result = compare(decoded(dict(made.places), bus), log_of(local), offset=0x2000)
+
+    assert result.compared == 16
+    assert result.findings == ()
+
+
+def test_without_a_log_the_places_are_held_against_each_other() -> None:
+    """A line that is open between host and card is named from the capture alone."""
+    bus = load_bus("mc68000")
+    made, _ = synthesise_log(bus, words(bus, 12), seed=1, faults=[Open("D9", "high")])
+    result = compare(decoded(dict(made.places), bus))
+
+    assert result.findings[0].lines == ("D9",)
+    assert result.findings[0].path == "write"
+
+
+def test_crossed_lines_are_named_without_a_log() -> None:
+    """Two lines crossed between the places are named as a pair."""
+    bus = load_bus("z80")
+    made, _ = synthesise_log(bus, words(bus, 12), seed=1, faults=[Swapped("D1", "D6")])
+    result = compare(decoded(dict(made.places), bus))
+
+    assert set(result.findings[0].lines) == {"D1", "D6"}
+    assert "crossed" in result.findings[0].sentence
+
+
+def test_one_place_and_no_log_is_nothing_to_compare() -> None:
+    """With neither a log nor a second place, the request is refused."""
+    bus = load_bus("z80")
+    made, _ = synthesise_log(bus, words(bus, 3), seed=1)
+
+    with pytest.raises(RequestError, match="there is no log, and only one place was probed"):
+        compare(decoded({"host": made.places["host"]}, bus))
+
+
+def test_a_line_that_was_not_captured_is_never_right() -> None:
+    """A data line without a channel has no row and no finding, and is told."""
+    bus = load_bus("mc68000")
+    made, log = synthesise_log(bus, words(bus, 12), seed=1, faults=[Stuck("D3", 0)])
+    lines = [line for line in bus.line_names if line != "D3"]
+    capture = made.places["host"].select(lines)
+    place = decode_capture(capture, bus)
+    result = compare({"host": place}, log_of(log))
+
+    assert not any("D3" in finding.lines for finding in result.findings)
+    assert "data is not whole: D3 not captured" in result.notes
+    row = next(row for row in result.table if row.line == "D3")
+    assert row.cells[:-1] == (None,) * 5
+    assert row.cells[-1] is not None and row.cells[-1][0] > 0  # software saw it read back wrong
+
+
+def test_one_probed_place_says_beyond_the_probe() -> None:
+    """What is right on the lines and comes back wrong is stored wrong, or beyond the probe."""
+    bus = load_bus("mc68000")
+    fault = parse_fault("write-receiver D3 low", bus)
+    result = result_of(bus, words(bus, 12), faults=[fault], places=["host"])
+
+    assert result.findings[0].path == "stored"
+    assert "or beyond the probe" in result.findings[0].sentence
+
+
+def test_a_tied_acknowledge_is_named_in_the_address_phase() -> None:
+    """An acknowledge that is always asserted shows before any beat begins."""
+    bus = load_bus("mc68000")
+    result = result_of(bus, words(bus, 12), faults=[Stuck("DTACK", 0)])
+
+    assert result.findings[0].lines == ("DTACK",)
+    assert (result.findings[0].phase, result.findings[0].path) == ("address", "acknowledge")
+
+
+def test_a_log_of_stale_reads_is_compared_with_what_was_written() -> None:
+    """What a read should have returned follows from the writes of the log: by hand, one bit."""
+    bus = load_bus("z80")
+    made, log = synthesise_log(
+        bus, [Access("write", 0x40, 1, 0xF0), Access("read", 0x40, 1, None)] * 6, seed=1
+    )
+    told_wrong = [replace(a, data=0xB0) if a.op == "read" else a for a in log]
+    result = compare(decoded(dict(made.places), bus), log_of(told_wrong))
+    row = next(row for row in result.table if row.line == "D6")
+
+    assert row.cells[-1] == (6, 6)
+    assert result.columns[-1] == "read back"
+
+
+def test_hand_made_lines_show_which_bit_fails() -> None:
+    """Three writes by hand on a Z80, D0 low in each: the bit, the phase and the count."""
+    bus = load_bus("z80")
+    moments, levels = [0], {line: ["1"] for line in bus.line_names if line != "CLK"}
+    for bit in range(16):
+        levels[f"A{bit}"] = ["0"]
+    now = 0
+    for data in (0x11, 0x22, 0x33):
+        for strobes in ({}, {"MREQ": "0"}, {"MREQ": "0", "WR": "0"}, {}):
+            now += 100_000
+            moments.append(now)
+            for line, column in levels.items():
+                if line.startswith("D"):
+                    bit = int(line[1:])
+                    column.append("0" if bit == 0 else str(data >> bit & 1))
+                elif line.startswith("A"):
+                    column.append("0")
+                else:
+                    column.append(strobes.get(line, "1"))
+    capture = from_levels(
+        moments, {line: "".join(column) for line, column in levels.items()}, resolution=10_000
+    )
+    log = [Access("write", 0, 1, data) for data in (0x11, 0x22, 0x33)]
+    result = compare({"host": decode_capture(capture, bus)}, log_of(log))
+
+    finding = result.findings[0]
+    assert (finding.lines, finding.phase, finding.path) == (("D0",), "data", "write")
+    assert (finding.wrong, finding.compared) == (2, 3)
+    assert finding.condition == "whenever it should be high"
+    assert np.all([example.lines == ("D0",) for example in result.examples])
