@@ -212,6 +212,14 @@ class _Binder:
                 continue
             best = min(rank for rank, _ in found)
             names = [channel for rank, channel in found if rank == best]
+            outer = _outermost(names)
+            if len(names) > 1 and outer is not None:
+                inner = [name for name in names if name != outer]
+                self.notes.append(
+                    f"line {line}: channel {quoted(outer)} taken; the same name further in, "
+                    f"{_shown(inner)}, is held for the same net"
+                )
+                names = [outer]
             if len(names) > 1:
                 self.mistakes.append(
                     ProbeListError(
@@ -346,6 +354,16 @@ class _Binder:
         else:
             self.taken[line, place] = channel
             self.bound[channel] = BoundChannel(channel, line, place, inverted, skew, "listed")
+
+
+def _outermost(names: Sequence[str]) -> str | None:
+    """Give the channel in whose scope all the others' scopes stand; None where there is none."""
+    outer = min(names, key=lambda name: name.count("."))
+    scope = outer.rpartition(".")[0]
+    inside = f"{scope}." if scope else ""
+    others = [name for name in names if name != outer]
+    deeper = all(name.count(".") > outer.count(".") for name in others)
+    return outer if deeper and all(name.startswith(inside) for name in others) else None
 
 
 def _by_tail(names: Iterable[str]) -> dict[str, list[str]]:

@@ -183,7 +183,8 @@ def _read_var(tokens: Tokens, header: Header, scopes: list[str], names: set[str]
             action=f"{_DO}; its header contradicts itself",
         )
     words = _section(tokens, b"$var")
-    reference = "".join(part.decode("utf-8", "replace") for part in words)
+    # An escaped identifier's backslash is no part of its name (IEEE 1364-2005 3.7.1, from memory).
+    reference = "".join(part.decode("utf-8", "replace") for part in words).removeprefix("\\")
     if not reference:
         raise tokens.error(
             "a $var has no name", expected="$var type size code name $end", action="name it"

@@ -144,6 +144,8 @@ def find(
             continue
         group = _group(record, records, settled, bus)
         group.lines = [line for line in group.lines if line not in taken or line == record.line]
+        if group.how in ("tied", "crossed") and len(group.lines) < 2:
+            group = _Group(group.lines, Behaviour(), "differs")
         taken.update(group.lines)
         groups.append(group)
     groups = _merged(groups, records, bus)
@@ -209,9 +211,10 @@ def _group(
     partners = [other for other in partners if _could_tell(line, other, records)]
     if partners:
         failing_too = [other for other in partners if other in records and records[other].failing()]
-        chosen = failing_too or partners
-        ties: list[tuple[str, ...]] = [(line, other) for other in chosen[1:]]
-        return _Group([line, chosen[0]], behaviours[0][1], "tied", ties)
+        if failing_too:
+            return _Group([line, *failing_too], behaviours[0][1], "tied")
+        ties: list[tuple[str, ...]] = [(line, other) for other in partners[1:]]
+        return _Group([line, partners[0]], behaviours[0][1], "tied", ties)
     constant = [(place, each) for place, each in behaviours if each.constant is not None]
     if constant and (len(constant) == len(behaviours) or not record.is_apart):
         return _Group([line], constant[0][1], "constant")
@@ -301,9 +304,9 @@ def _role(line: str, bus: Bus) -> str:
 
 
 def _condition(group: _Group, records: Mapping[str, LineRecord], bus: Bus) -> str | None:
-    if group.how == "tied":
+    if group.how == "tied" and len(group.lines) == 2:
         return _rule(group.lines[0], group.lines[1], records)
-    if group.how in ("crossed", "late") or len(group.lines) != 1:
+    if group.how in ("tied", "crossed", "late") or len(group.lines) != 1:
         return None
     record = records[group.lines[0]]
     meant = np.concatenate([levels for _, levels, _ in record.meant])

@@ -206,3 +206,25 @@ def test_any_order_of_lines_keeps_their_levels(order: Sequence[int], count: int,
     assert list(bound.lines) == lines
     for k in order[:count]:
         assert bound.levels(f"L{k}").tolist() == levels[k].tolist()
+
+
+def test_a_net_seen_again_further_in_is_taken_once() -> None:
+    """A bench that dumps a net in its own scope and in those below has one channel for it."""
+    lines = ["top.AS", "top.cpu.AS", "top.card.AS", "top.cpu.RW"]
+
+    binding = bind_channels(lines, ["AS", "R/W"], None)
+
+    assert {(each.channel, each.line) for each in binding.channels} == {
+        ("top.AS", "AS"),
+        ("top.cpu.RW", "R/W"),
+    }
+    assert (
+        "line AS: channel 'top.AS' taken; the same name further in, "
+        "top.cpu.AS, top.card.AS, is held for the same net"
+    ) in binding.notes
+
+
+def test_nets_in_scopes_beside_each_other_are_not_taken_for_one() -> None:
+    """Two scopes of one depth may be two places: the probe list must say."""
+    with pytest.raises(ProbeListError, match="2 channels may be line AS at host"):
+        bind_channels(["host.AS", "card.AS"], ["AS"], None)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 CHANNELS = (
-    "top.AS", "top.card.AS", "top.DTACK", "top.bus[1]", "top.bus[0]", "top.host.D3", "x.D3",
+    "top.host.AS", "top.card.AS", "top.DTACK", "top.bus[1]", "top.bus[0]", "top.host.D3", "x.D3",
 )  # fmt: skip
 LINES = ("AS", "DTACK", "D3", "D1", "D0", "R/W")
 
@@ -118,7 +118,7 @@ LIST_MISTAKES = [
 
 BINDING_MISTAKES = [
     (
-        '[channels]\nDTAK = "DTACK"\nD3 = "D3"\n"top.AS" = "ASS"\n',
+        '[channels]\nDTAK = "DTACK"\nD3 = "D3"\n"top.host.AS" = "ASS"\n',
         "p.toml: 3 mistakes\n"
         "p.toml:2: channels.DTAK: the capture has no channel called 'DTAK'\n"
         "  expected: a channel of the capture\n"
@@ -126,13 +126,13 @@ BINDING_MISTAKES = [
         "p.toml:3: channels.D3: channel 'D3' may be top.host.D3, x.D3\n"
         "  expected: a name that only one channel has\n"
         "  do:       write more of its scope\n"
-        "p.toml:4: channels.\"top.AS\": the bus has no line called 'ASS'\n"
+        "p.toml:4: channels.\"top.host.AS\": the bus has no line called 'ASS'\n"
         "  expected: one of AS, DTACK, D3, D1, D0, R/W\n"
         "  do:       did you mean AS?",
     ),
     (
-        '[channels]\n"top.AS" = "AS"\n"top.card.AS" = "AS"\n',
-        "p.toml:3: channels.\"top.card.AS\": line AS at host is already channel 'top.AS'\n"
+        '[channels]\n"top.host.AS" = "AS"\n"top.card.AS" = "AS"\n',
+        "p.toml:3: channels.\"top.card.AS\": line AS at host is already channel 'top.host.AS'\n"
         "  expected: one channel for a line at a place\n"
         "  do:       tell the side, or take one of the rows out",
     ),
@@ -165,7 +165,7 @@ BINDING_MISTAKES = [
     ),
     (
         '[channels]\n"x.D3" = "D3"\n',
-        "p.toml: 2 channels may be line AS at host: top.AS, top.card.AS\n"
+        "p.toml: 2 channels may be line AS at host: top.host.AS, top.card.AS\n"
         "  expected: one channel for a line at a place\n"
         "  do:       name the one under [channels] of a probe list, or give the scopes"
         " their places under [places]",
