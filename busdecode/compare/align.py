@@ -34,6 +34,7 @@ _DATA_BIT, _DATA_MOST = 0.5, 4.0
 _BENT = 0.02
 """Cost of a bit that many pairs show bent."""
 _MARGIN = 0.5
+_FEW_BITS = 3
 _MOST_CELLS = 60_000_000
 
 
@@ -47,13 +48,13 @@ class Alignment:
         Row of the cycle table, -1 where there is none.
     is_ambiguous : ndarray of bool, shape (T,)
         Another beat with other content would fit as well.
-    candidates : ndarray of int64
-        Rows of the cycle table that could be logged transfers.
+    is_likely : ndarray of bool, shape (T,)
+        The pair agrees in the address, or differs in few bits altogether.
     """
 
     beats: Ints
     is_ambiguous: NDArray[np.bool_]
-    candidates: Ints
+    is_likely: NDArray[np.bool_]
 
 
 @dataclass
@@ -133,7 +134,7 @@ def align(meant: Meant, table: CycleTable, captured_address: int) -> Alignment:
     pairs = np.full(len(log), -1, dtype=np.int64)
     ambiguous = np.zeros(len(log), dtype=np.bool_)
     if not len(rows) or not len(log):
-        return Alignment(pairs, ambiguous, rows)
+        return Alignment(pairs, ambiguous, np.zeros(len(log), dtype=np.bool_))
     for _ in range(3):
         pairs, ambiguous = _pair(log, beats, weights)
         fresh = _bent(log, beats, pairs, weights)
@@ -141,7 +142,16 @@ def align(meant: Meant, table: CycleTable, captured_address: int) -> Alignment:
             break
         weights.bent_address, weights.bent_data, weights.bent_lanes = fresh
     found = np.where(pairs >= 0, rows[np.maximum(pairs, 0)], -1)
-    return Alignment(found, ambiguous, rows)
+    return Alignment(found, ambiguous, _likely(log, beats, pairs, weights))
+
+
+def _likely(log: _Side, beats: _Side, pairs: Ints, weights: _Weights) -> NDArray[np.bool_]:
+    """Tell which pairs agree in the address, or differ in few bits altogether."""
+    to = np.maximum(pairs, 0)
+    moved = np.bitwise_count((log.word ^ beats.word[to]) & np.uint64(weights.address))
+    wrong = np.bitwise_count((log.data ^ beats.data[to]) & log.known & beats.known[to])
+    likely: NDArray[np.bool_] = (pairs >= 0) & ((moved == 0) | (moved + wrong <= _FEW_BITS))
+    return likely
 
 
 def _bent(log: _Side, beats: _Side, pairs: Ints, weights: _Weights) -> tuple[int, int, int]:

@@ -143,9 +143,10 @@ def compare(
         aligned = align(meant, table, captured)
         found = aligned.beats >= 0
         hung = _hung(first)
-        if hung is None and (not found.any() or found.mean() < _LEAST_SHARE):
+        likely = int(aligned.is_likely.sum())
+        if hung is None and (not likely or likely < _LEAST_SHARE * len(meant)):
             raise LogError(
-                f"nothing aligns: {int(found.sum())} of {len(meant)} logged transfers are in the "
+                f"nothing aligns: {likely} of {len(meant)} logged transfers are in the "
                 f"capture's {len(table)} beats",
                 path=log.source,
                 expected="a log of the run that was captured",
