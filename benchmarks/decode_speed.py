@@ -59,7 +59,9 @@ def main() -> None:
         rng = Random(1)
         size = min(2, bus.word_bytes)
         accesses = [
-            Access(rng.choice(["read", "write"]), rng.getrandbits(14) * size, size, rng.getrandbits(8))
+            Access(
+                rng.choice(["read", "write"]), rng.getrandbits(14) * size, size, rng.getrandbits(8)
+            )
             for _ in range(1000)
         ]
         made, _ = synthesise_log(bus, accesses, seed=1)

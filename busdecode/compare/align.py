@@ -130,7 +130,9 @@ def align(meant: Meant, table: CycleTable, captured_address: int) -> Alignment:
         meant.lanes,
     )
     inside = bus.word_bytes - 1
-    weights = _Weights(captured_address & ~inside, (1 << len(bus.data)) - 1, (1 << bus.lane_count) - 1)
+    weights = _Weights(
+        captured_address & ~inside, (1 << len(bus.data)) - 1, (1 << bus.lane_count) - 1
+    )
     pairs = np.full(len(log), -1, dtype=np.int64)
     ambiguous = np.zeros(len(log), dtype=np.bool_)
     if not len(rows) or not len(log):
@@ -268,7 +270,9 @@ def _cheapest(log: _Side, beats: _Side, weights: _Weights) -> tuple[Ints, NDArra
     if count * width > _MOST_CELLS:
         half = count // 2
         middle = width * half // count
-        first, doubt_first = _cheapest(log.take(slice(0, half)), beats.take(slice(0, middle)), weights)
+        first, doubt_first = _cheapest(
+            log.take(slice(0, half)), beats.take(slice(0, middle)), weights
+        )
         second, doubt_second = _cheapest(
             log.take(slice(half, count)), beats.take(slice(middle, width)), weights
         )

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.compare.align import align
+from busdecode.compare.between import observe_places
 from busdecode.compare.meant import meant_by
-from busdecode.compare.observe import TAKEN, observe_log, observe_places, view_place
+from busdecode.compare.observe import TAKEN, observe_log
 from busdecode.compare.verdict import Finding, LineRecord, find, records_of
+from busdecode.compare.view import view_place
 from busdecode.cycles import ENDINGS
 from busdecode.errors import LogError, RequestError
 from busdecode.units import format_time
@@ -18,10 +20,14 @@ from busdecode.units import format_time
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from numpy.typing import NDArray
+
     from busdecode.access import AccessLog
     from busdecode.compare.meant import Meant
     from busdecode.cycles import CycleTable, DecodedPlace
     from busdecode.protocol import Bus
+
+    Ints = NDArray[np.int64]
 
 __all__ = ["BitPhase", "Comparison", "Example", "compare"]
 
@@ -156,7 +162,7 @@ def compare(
         unmatched = int((~found).sum())
         pairs = np.where(found & ~aligned.is_ambiguous, aligned.beats, -1)
         beats = pairs[pairs >= 0]
-        observations, _ = observe_log(views, table, meant, pairs)
+        observations = observe_log(views, table, meant, pairs)
         observations += observe_places(views, table, beats)
     records = records_of(observations, views)
     findings = find(records, views)
@@ -227,7 +233,10 @@ def _hung(place: DecodedPlace) -> Finding | None:
 
 
 def _bit_phase(
-    records: Mapping[str, LineRecord], bus: Bus, meant: Meant | None, pairs: np.ndarray[tuple[int], np.dtype[np.int64]]
+    records: Mapping[str, LineRecord],
+    bus: Bus,
+    meant: Meant | None,
+    pairs: Ints,
 ) -> tuple[tuple[str, ...], tuple[BitPhase, ...]]:
     """Sum the observations: one row a failing line, one column a phase, and the read-back."""
     phases = [*bus.phase_names[:-1], TAKEN, "release"]
@@ -266,7 +275,7 @@ def _examples(
     findings: list[Finding],
     table: CycleTable,
     meant: Meant | None,
-    pairs: np.ndarray[tuple[int], np.dtype[np.int64]],
+    pairs: Ints,
     log: AccessLog | None,
 ) -> tuple[Example, ...]:
     if not findings:

@@ -88,7 +88,12 @@ def meant_by(
         moved_access = access
         if offset:
             moved_access = type(access)(
-                access.op, access.address + offset, access.size, access.data, access.expected, access.line
+                access.op,
+                access.address + offset,
+                access.size,
+                access.data,
+                access.expected,
+                access.line,
             )
         if not 0 <= moved_access.address <= (1 << bus.address_width) - access.size:
             raise LogError(
@@ -100,7 +105,9 @@ def meant_by(
         try:
             parts = split_access(bus, moved_access)
         except LogError as error:
-            raise LogError(error.found, path=path, line=error.line, expected=error.expected) from None
+            raise LogError(
+                error.found, path=path, line=error.line, expected=error.expected
+            ) from None
         kind = kind_of(bus, access.op)
         assert kind is not None
         # The same split once more, with the data of a read as if it were written: that is
@@ -139,7 +146,9 @@ def meant_by(
             )
     columns = list(zip(*rows, strict=True)) if rows else [()] * 10
     types = ["int64", "int16", "int8"] + ["uint64"] * 7
-    return Meant(*(np.array(column, dtype=kind) for column, kind in zip(columns, types, strict=True)))
+    return Meant(
+        *(np.array(column, dtype=kind) for column, kind in zip(columns, types, strict=True))
+    )
 
 
 def _returned(

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from busdecode.compare.observe import PlaceView
+    from busdecode.compare.view import PlaceView
 
     Bools = NDArray[np.bool_]
     Words = NDArray[np.uint64]
@@ -79,9 +79,7 @@ class SettledRows:
         ]
 
 
-def behaviour_of(
-    line: str, place: str, settled: Mapping[str, SettledRows]
-) -> Behaviour:
+def behaviour_of(line: str, place: str, settled: Mapping[str, SettledRows]) -> Behaviour:
     """Say how a line behaves at the place where it fails.
 
     Parameters

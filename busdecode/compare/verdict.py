@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.compare.observe import TAKEN, Observation, PlaceView
+from busdecode.compare.observe import TAKEN
 from busdecode.compare.relate import Behaviour, SettledRows, behaviour_of
+from busdecode.compare.view import Observation, PlaceView
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -128,9 +129,7 @@ class _Group:
     twins: list[tuple[str, ...]] = field(default_factory=list)
 
 
-def find(
-    records: Mapping[str, LineRecord], views: Mapping[str, PlaceView]
-) -> list[Finding]:
+def find(records: Mapping[str, LineRecord], views: Mapping[str, PlaceView]) -> list[Finding]:
     """Make findings of the failing lines, most telling first."""
     bus = next(iter(views.values())).bus
     settled = {place: SettledRows(view) for place, view in views.items()}
@@ -176,9 +175,7 @@ def _is_late(record: LineRecord) -> bool:
     if any(phase == "release" for _, phase, _, _, _ in failing):
         return False
     wrong = record.wrong_beats()
-    sure = [
-        compared for _, phase, _, _, compared in record.seen if phase == TAKEN
-    ]
+    sure = [compared for _, phase, _, _, compared in record.seen if phase == TAKEN]
     return bool(np.isin(wrong, _union(sure)).all())
 
 
@@ -236,9 +233,7 @@ def _could_tell(line: str, other: str, records: Mapping[str, LineRecord]) -> boo
     return False
 
 
-def _merged(
-    groups: Sequence[_Group], records: Mapping[str, LineRecord], bus: Bus
-) -> list[_Group]:
+def _merged(groups: Sequence[_Group], records: Mapping[str, LineRecord], bus: Bus) -> list[_Group]:
     """Join lines that are late in the same way, and many lines that fail alike."""
     out: list[_Group] = []
     together: dict[tuple[object, ...], list[_Group]] = {}
@@ -268,13 +263,16 @@ def _finding(
     mine = [records[line] for line in group.lines if line in records]
     failing = [record for record in mine if record.failing()]
     at, path, _ = min(
-        (_first(record, bus) for record in failing), key=lambda each: (each[0], _PATHS.index(each[1]))
+        (_first(record, bus) for record in failing),
+        key=lambda each: (each[0], _PATHS.index(each[1])),
     )
     phase = bus.phase_names[at]
     wrong = _union([record.wrong_beats() for record in failing])
     compared = _union([record.compared_beats() for record in mine])
     shown = tuple(
-        name for name in places if any(name == each[0] for record in failing for each in record.failing())
+        name
+        for name in places
+        if any(name == each[0] for record in failing for each in record.failing())
     )
     also = {each[2] for record in failing for each in record.failing()}
     if path == "read" and group.how not in ("late", "crossed", "tied") and also == {"read"}:
@@ -286,7 +284,15 @@ def _finding(
         lines, group, bus, phase, path, shown, places, condition, len(wrong), len(compared), also
     )
     return Finding(
-        lines, twins, phase, path, shown, len(wrong), len(compared), condition, sentence,
+        lines,
+        twins,
+        phase,
+        path,
+        shown,
+        len(wrong),
+        len(compared),
+        condition,
+        sentence,
         tuple(int(beat) for beat in wrong),
     )
 
@@ -355,9 +361,10 @@ def _other_line(record: LineRecord, records: Mapping[str, LineRecord]) -> str | 
             levels.update(zip(beats.tolist(), meant.tolist(), strict=True))
         on_wrong = {levels.get(int(beat)) for beat in wrong}
         on_right = {levels.get(int(beat)) for beat in right}
-        if len(on_wrong) == 1 and len(on_right) == 1 and None not in on_wrong | on_right:
-            if on_wrong != on_right:
-                fits.append((name, on_wrong.pop()))
+        if None not in on_wrong | on_right and len(on_wrong) == len(on_right) == 1:
+            (level,), (other_level,) = on_wrong, on_right
+            if level != other_level:
+                fits.append((name, level))
     if len(fits) != 1:
         return None
     name, level = fits[0]
@@ -407,7 +414,8 @@ def _sentence(
             asserted = level == bus.asserted_level(lines[0])
             start = f"{name} {'is always' if asserted else 'never becomes'} asserted{where}"
     elif path == "acknowledge":
-        start = f"{name} {'do' if many else 'does'} not end the beat as {'they' if many else 'it'} should{where}"
+        verb = "do" if many else "does"
+        start = f"{name} {verb} not stay negated and then end the beat{where}"
     else:
         start = f"{name} {'show' if many else 'shows'} a wrong level{where}"
     text = f"{start}: wrong in {wrong} of {compared} beats"
@@ -416,11 +424,14 @@ def _sentence(
     text += f"; first in the {phase} phase, {_WHILE[path]}"
     if path == "stored":
         if len(places) > 1:
-            text += " (the lines were right when it was written: the card's receiver, cell or driver)"
+            text += (
+                " (the lines were right when it was written: the card's receiver, cell or driver)"
+            )
         else:
             text += " (or beyond the probe: the lines were right when it was written)"
     if group.twins:
-        text += f"; the evidence cannot tell this from {' or '.join(_listed(pair) for pair in group.twins)}"
+        others = " or ".join(_listed(pair) for pair in group.twins)
+        text += f"; the evidence cannot tell this from {others}"
     return text + "."
 
 

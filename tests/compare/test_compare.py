@@ -206,7 +206,8 @@ def test_a_line_that_was_not_captured_is_never_right() -> None:
     assert "data is not whole: D3 not captured" in result.notes
     row = next(row for row in result.table if row.line == "D3")
     assert row.cells[:-1] == (None,) * 5
-    assert row.cells[-1] is not None and row.cells[-1][0] > 0  # software saw it read back wrong
+    assert row.cells[-1] is not None
+    assert row.cells[-1][0] > 0  # software saw it read back wrong
 
 
 def test_one_probed_place_says_beyond_the_probe() -> None:

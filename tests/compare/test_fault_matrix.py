@@ -89,7 +89,7 @@ def cases(name: str) -> list[tuple[Fault, frozenset[str], str]]:
     rng = Random(name)
     d, e = rng.sample(bus.data, 2)
     a, b = rng.sample([line for line in bus.address if line not in bus.data] or bus.address, 2)
-    pair = min((data_phase(bus, each) for each in (d, e)))
+    pair = min(data_phase(bus, each) for each in (d, e))
     read = READ_PHASE[name]
     found: list[tuple[Fault, frozenset[str], str]] = []
     for level in (0, 1):
@@ -177,7 +177,8 @@ def test_each_way_of_deciding_a_bridge_is_told() -> None:
     """The condition says who wins where the two lines are meant to differ."""
     bus = load_bus("mc68000")
     told = {
-        rule: run(bus, Bridge("D7", "D4", rule), 3)[0].findings[0].condition for rule in BRIDGE_RULES
+        rule: run(bus, Bridge("D7", "D4", rule), 3)[0].findings[0].condition
+        for rule in BRIDGE_RULES
     }
 
     assert told["low-wins"].endswith("; low wins")

@@ -1,0 +1,117 @@
+"""Places held against each other: each line as the side that drives it shows it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from busdecode.compare.view import Observation, PlaceView, Sample
+from busdecode.cycles import DIRECTIONS, MISSING
+from busdecode.protocol import Moment
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from busdecode.cycles import CycleTable
+    from busdecode.protocol import Bus
+
+    Ints = NDArray[np.int64]
+    Words = NDArray[np.uint64]
+
+__all__ = ["observe_places"]
+
+_READ = DIRECTIONS.index("read")
+
+
+def observe_places(
+    views: Mapping[str, PlaceView], table: CycleTable, beats: Ints
+) -> list[Observation]:
+    """Hold the places against each other: each line as the side that drives it shows it.
+
+    A line that both host and card drive is the host's but for the data of reads.
+    """
+    if len(views) < 2:
+        return []
+    bus = table.bus
+    names = list(views)
+    found: list[Observation] = []
+    is_read = table.direction[beats] == _READ
+    for place in names[1:]:
+        ours, theirs = views[names[0]], views[place]
+        shared = [line for line in ours.index if line in theirs.index]
+        slack = max(ours.uncertainty, theirs.uncertainty)
+        for at, phase in enumerate((*bus.phase_names[:-1], "release")):
+            moment = Moment("before" if phase == "release" else "at", phase)
+            times = table.phase(phase)[beats]
+            if phase == "address":
+                times = np.where(table.beat[beats] == 0, times, MISSING)
+            wide = (PlaceView(v.place, bus, v.rows, v.index, slack) for v in (ours, theirs))
+            host, other = (view.sample(moment, times) for view in wide)
+            label = bus.phase_names[at - 1] if phase == "release" else phase
+            for path, lines, turned in _owners(bus, shared, phase):
+                for read in (False, True):
+                    mine = is_read if read else ~is_read
+                    if path == "write" and read:
+                        name, swap = "read", True
+                    else:
+                        name, swap = path, turned
+                    if not mine.any():
+                        continue
+                    view = ours if swap else theirs
+                    sides = _on(view, ours, host, lines), _on(view, theirs, other, lines)
+                    (near, near_sure), (far, far_sure) = sides
+                    meant, shown = (far, near) if swap else (near, far)
+                    care = view.mask(lines) & near_sure & far_sure
+                    found.append(
+                        Observation(
+                            view.place,
+                            label,
+                            name,
+                            beats[mine],
+                            meant[mine],
+                            shown[mine],
+                            care[mine],
+                            is_between=True,
+                        )
+                    )
+    return found
+
+
+def _owners(bus: Bus, shared: Sequence[str], phase: str) -> list[tuple[str, list[str], bool]]:
+    """Group lines by the path that they belong to; the last flag: the card drives them."""
+    data = set(bus.data)
+    address = set(bus.address)
+    if phase == "address":
+        data = set()
+    else:
+        address -= data
+    groups: list[tuple[str, list[str], bool]] = [
+        ("address", [line for line in shared if line in address], False),
+        ("write", [line for line in shared if line in data], False),
+    ]
+    rest = [line for line in shared if line not in data and line not in address]
+    rest = [line for line in rest if bus.line(line).role != "clock" and line not in bus.data]
+    host_side = [line for line in rest if bus.line(line).driver == "host"]
+    card_side = [line for line in rest if bus.line(line).driver == "card"]
+    groups.append(("control", host_side, False))
+    groups.append(("acknowledge", card_side, True))
+    return [group for group in groups if group[1]]
+
+
+def _on(
+    target: PlaceView, source: PlaceView, sample: Sample, lines: Sequence[str]
+) -> tuple[Words, Words]:
+    """Give a sample's levels and sureness in another place's packing."""
+    if target is source:
+        return sample.states, sample.sure
+    levels = np.zeros((len(sample.states), target.words), dtype=np.uint64)
+    sure = np.zeros_like(levels)
+    for line in lines:
+        at, to = source.index[line], target.index[line]
+        for words, out in ((sample.states, levels), (sample.sure, sure)):
+            one = (words[:, at // 64] >> np.uint64(at % 64)) & np.uint64(1)
+            out[:, to // 64] |= one << np.uint64(to % 64)
+    return levels, sure
