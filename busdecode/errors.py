@@ -1,4 +1,4 @@
-"""Takes what was found in a user's file, gives one clear error: place, found, expected, what to do."""
+"""Takes what was found in a file, gives one clear error: place, found, expected, what to do."""
 
 from __future__ import annotations
 

@@ -57,7 +57,12 @@ def read_pattern(text: str) -> re.Pattern[str]:
         except FileNotFoundError:
             raise LogError("there is no such file", path=path) from None
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-            raise LogError(f"this is not TOML: {error}", path=path) from None
+            what = str(error).replace("Invalid", "unreadable")
+            raise LogError(
+                f"this is not TOML: {what[:1].lower()}{what[1:]}",
+                path=path,
+                expected="a TOML file with the key 'pattern'",
+            ) from None
         if not isinstance(table.get("pattern"), str):
             raise LogError(
                 "the key 'pattern' is missing",
@@ -69,7 +74,9 @@ def read_pattern(text: str) -> re.Pattern[str]:
         pattern = re.compile(text)
     except re.error as error:
         raise LogError(
-            f"the log pattern stops making sense: {error}", path=path, expected="a regular expression"
+            f"the log pattern stops making sense: {error}",
+            path=path,
+            expected="a regular expression",
         ) from None
     for name in ("op", "address", "data"):
         if name not in pattern.groupindex:
@@ -131,16 +138,22 @@ def _by_columns(path: Path, text: str) -> AccessLog:
             continue
         if len(cells) != len(header):
             raise LogError(
-                f"{len(cells)} cells",
+                f"this row has {len(cells)} cells",
                 path=path,
                 line=rows.line_num,
                 text=",".join(cells),
                 expected=f"{len(header)} cells: {','.join(header)}",
             )
         values = dict(zip(header, (cell.strip() for cell in cells), strict=True))
-        accesses.append(_access(path, rows.line_num, ",".join(cells), values))
+        columns, at = {}, 1
+        for name, cell in zip(header, cells, strict=True):
+            columns[name] = at + len(cell) - len(cell.lstrip())
+            at += len(cell) + 1
+        accesses.append(_access(path, rows.line_num, ",".join(cells), values, columns))
     if not accesses:
-        raise LogError("the log holds no access", path=path, expected="at least one line of accesses")
+        raise LogError(
+            "the log holds no access", path=path, expected="at least one line of accesses"
+        )
     return AccessLog(tuple(accesses), 0, str(path), ())
 
 
@@ -156,6 +169,15 @@ def _check_header(path: Path, line: int, cells: Sequence[str], header: Sequence[
                 expected="the header op,address,size,data, and optionally expected",
                 action="add the header, or give a pattern for another kind of log",
             )
+    for at, name in enumerate(header):
+        if name in header[:at]:
+            raise LogError(
+                f"two columns are called {name}",
+                path=path,
+                line=line,
+                text=",".join(cells),
+                expected="each column once",
+            )
 
 
 def _by_pattern(path: Path, text: str, pattern: re.Pattern[str]) -> AccessLog:
@@ -170,60 +192,62 @@ def _by_pattern(path: Path, text: str, pattern: re.Pattern[str]) -> AccessLog:
         if not values.get("size"):
             digits = values["data"].lower().removeprefix("0x").removeprefix("$")
             values["size"] = str(-(-len(digits) // 2))
-        accesses.append(_access(path, at, row, values))
+        columns = {name: match.start(name) + 1 for name in pattern.groupindex}
+        accesses.append(_access(path, at, row, values, columns))
     if not accesses:
         raise LogError(
             "no line matches the log pattern",
             path=path,
             expected=f"lines that match {quoted(pattern.pattern)}",
         )
-    notes = (f"{skipped} lines of the log did not match the pattern",) if skipped else ()
+    lines = "line" if skipped == 1 else "lines"
+    notes = (f"{skipped} {lines} of the log did not match the pattern",) if skipped else ()
     return AccessLog(tuple(accesses), skipped, str(path), notes)
 
 
 _OPS = {"w": "write", "wr": "write", "r": "read", "rd": "read"}
 
 
-def _access(path: Path, line: int, row: str, values: Mapping[str, str]) -> Access:
+_DIGITS = {16: re.compile(r"(?:0[xX]|\$)?([0-9A-Fa-f]+)"), 10: re.compile("([0-9]+)")}
+
+
+def _access(
+    path: Path, line: int, row: str, values: Mapping[str, str], columns: Mapping[str, int]
+) -> Access:
+    def mistake(name: str, what: str, expected: str) -> LogError:
+        return LogError(
+            what, path=path, line=line, column=columns.get(name), text=row, expected=expected
+        )
+
     def number(name: str, base: int) -> int:
-        cell = values[name]
-        digits = cell.lower().removeprefix("$")
-        try:
-            value = int(digits, 16 if digits.startswith("0x") else base)
-        except ValueError:
-            raise LogError(
-                f"{name} is {quoted(cell)}",
-                path=path,
-                line=line,
-                column=row.index(cell) + 1 if cell and cell in row else None,
-                text=row,
-                expected="hexadecimal digits, with or without 0x" if base == 16 else "a number of bytes",
-            ) from None
-        if value < 0:
-            raise LogError(f"{name} is {value}", path=path, line=line, text=row, expected="0 or more")
-        return value
+        match = _DIGITS[base].fullmatch(values[name])
+        if match is None:
+            digits = "hexadecimal digits, with or without 0x"
+            raise mistake(
+                name,
+                f"{name} is {quoted(values[name])}",
+                digits if base == 16 else "a number of bytes",
+            )
+        return int(match[1], base)
 
     op = values["op"].strip().lower()
+    if not op:
+        raise mistake("op", "op is empty", "read, write, or the name of another kind of cycle")
     op = _OPS.get(op, op)
     size = number("size", 10)
     if not 1 <= size <= 64:
-        raise LogError(
-            f"size is {size}", path=path, line=line, text=row, expected="a size from 1 to 64 bytes"
-        )
-    data = number("data", 16)
+        raise mistake("size", f"size is {size}", "a size from 1 to 64 bytes")
+    address, data = number("address", 16), number("data", 16)
     expected = number("expected", 16) if values.get("expected") else None
     for name, value in (("data", data), ("expected", expected)):
         if value is not None and value >> 8 * size:
-            cell = values[name]
-            raise LogError(
-                f"{name} {quoted(cell)} is wider than the access of {size} bytes",
-                path=path,
-                line=line,
-                column=row.index(cell) + 1 if cell in row else None,
-                text=row,
-                expected=f"at most {2 * size} hexadecimal digits of value",
+            raise mistake(
+                name,
+                f"{name} {quoted(values[name])} is wider than the access of "
+                f"{size} byte{'s' if size > 1 else ''}",
+                f"at most {2 * size} hexadecimal digits of value",
             )
-    return Access(op, number("address", 16), size, data, expected, line)
+    return Access(op, address, size, data, expected, line)
 
 
 def format_log(accesses: Sequence[Access], address_digits: int) -> str:

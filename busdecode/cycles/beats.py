@@ -85,9 +85,7 @@ class BeatValues:
         for name, lines in (("address", bus.address), ("data", bus.data)):
             absent = [line for line in lines if line not in index]
             if absent:
-                self.notes.append(
-                    f"{name} is not whole: {_listed(absent)} not captured"
-                )
+                self.notes.append(f"{name} is not whole: {_listed(absent)} not captured")
         absent = [line for line in bus.lane_strobes if line not in index]
         if absent:
             self.notes.append(f"lanes are not whole: {_listed(absent)} not captured")
@@ -114,9 +112,7 @@ class BeatValues:
         """Say for each kind: it can be told (True), is passed over (False), or blocks (None)."""
         usable: list[bool | None] = []
         for kind, (_, whole) in zip(self.bus.kinds, self._kind_parts, strict=True):
-            absent = [
-                line for lines, _ in kind.levels for line in lines if line not in self._index
-            ]
+            absent = [line for lines, _ in kind.levels for line in lines if line not in self._index]
             if whole:
                 usable.append(True)
             elif all(self.bus.line(line).role in ("function", "address") for line in absent):
@@ -143,10 +139,7 @@ class BeatValues:
             is_there = is_there & (taken >= 0)
             taken = np.maximum(taken, 0)
         states = rows.states[taken]
-        if rows.unknown is None:
-            unknown = np.zeros_like(states)
-        else:
-            unknown = rows.unknown[taken]
+        unknown = np.zeros_like(states) if rows.unknown is None else rows.unknown[taken]
         moving = rows.changed_near(event_rows, times, self._uncertainty)
         if not is_there.all():
             unknown = unknown.copy()
@@ -425,16 +418,18 @@ class BeatValues:
             ended[acknowledged >= 0] = ENDINGS.index("acknowledged")
         if error is not None:
             # What comes first decides; an error at the same moment as the acknowledge counts.
-            late = (acknowledged >= 0) & (error > acknowledged) if acknowledged is not None else False
+            late = (
+                (acknowledged >= 0) & (error > acknowledged) if acknowledged is not None else False
+            )
             ended[(error >= 0) & ~np.asarray(late)] = ENDINGS.index("error")
         table.ended[:] = ended
 
 
 def _never(count: int) -> Found:
-    return Found(
-        np.full(count, -1, dtype=np.int64), np.full(count, MISSING, dtype=np.int64)
-    )
+    return Found(np.full(count, -1, dtype=np.int64), np.full(count, MISSING, dtype=np.int64))
 
 
 def _listed(lines: Sequence[str]) -> str:
-    return ", ".join(lines) if len(lines) <= 6 else f"{', '.join(lines[:5])} and {len(lines) - 5} more"
+    return (
+        ", ".join(lines) if len(lines) <= 6 else f"{', '.join(lines[:5])} and {len(lines) - 5} more"
+    )

@@ -87,6 +87,7 @@ class Decoder:
         self.lines = lines
         self.notes: list[str] = []
         self.strays = 0
+        self._strays_until = -_FOREVER
         self._index: Mapping[str, int] = {line: at for at, line in enumerate(lines)}
         self._captured = frozenset(lines)
         self._cycle_begins = self._needed(bus.cycle_begins, "where a cycle begins")
@@ -98,9 +99,7 @@ class Decoder:
             event, absent = usable(phase.begins, self._captured)
             phases.append((phase.name, event))
             if event is None:
-                self.notes.append(
-                    f"phase {phase.name} is not seen: its lines were not captured"
-                )
+                self.notes.append(f"phase {phase.name} is not seen: its lines were not captured")
             elif absent:
                 self.notes.append(f"phase {phase.name} is judged without {', '.join(absent)}")
         self.uncertainty = resolution + skew
@@ -312,7 +311,9 @@ class Decoder:
         if carried:
             first = np.append(0, first)
         closed = np.arange(len(first)) < len(last)
-        return _Cycles(first, np.append(last, np.full(len(first) - len(last), stop)), closed, carried)
+        return _Cycles(
+            first, np.append(last, np.full(len(first) - len(last), stop)), closed, carried
+        )
 
     def _pair_beats(self, rows: Rows, cycles: _Cycles) -> tuple[Ints, Ints, Ints, int | None]:
         """Pair beats' begins with their ends: each beat's rows and cycle, and an open begin."""
@@ -330,7 +331,11 @@ class Decoder:
                 of_end = np.searchsorted(cycles.begins, ends, "left") - 1
                 ends = ends[(of_end >= 0) & (ends <= cycles.ends[of_end])]
             ends = merged(ends, cycles.ends[cycles.is_closed])
-        self.strays += int((~is_inside).sum())
+        strays = rows.times[begins[~is_inside]]
+        strays = strays[strays > self._strays_until]  # rows that were kept are seen again
+        if len(strays):
+            self.strays += len(strays)
+            self._strays_until = int(strays[-1])
         begins = begins[is_inside]
         first, last = _alternate(begins, ends, already_open=False)
         open_beat = int(first[-1]) if len(first) > len(last) else None
@@ -426,8 +431,19 @@ class Decoder:
         if len(parts) > 1:
             table = table.take(np.lexsort([table.beat, table.cycle]))
         waiting = self._carry(
-            rows, cycles, snapshots, began, begins, emitted, of_cycle, open_beat, over, base, beats,
-            finds, ends,
+            rows,
+            cycles,
+            snapshots,
+            began,
+            begins,
+            emitted,
+            of_cycle,
+            open_beat,
+            over,
+            base,
+            beats,
+            finds,
+            ends,
         )
         return table, waiting
 

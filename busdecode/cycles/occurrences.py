@@ -34,7 +34,17 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["MISSING", "Found", "Rows", "gather", "is_usable", "mask_of", "merged", "place_bits", "usable"]
+__all__ = [
+    "MISSING",
+    "Found",
+    "Rows",
+    "gather",
+    "is_usable",
+    "mask_of",
+    "merged",
+    "place_bits",
+    "usable",
+]
 
 MISSING = np.iinfo(np.int64).min
 """Stands in int64 arrays for a moment that the capture does not show."""
@@ -89,9 +99,7 @@ def merged(*parts: Ints) -> Ints:
     return rows[np.append(True, rows[1:] != rows[:-1])] if len(rows) else rows
 
 
-def place_bits(
-    numbers: Words, lines: Sequence[str], index: Mapping[str, int], words: int
-) -> Words:
+def place_bits(numbers: Words, lines: Sequence[str], index: Mapping[str, int], words: int) -> Words:
     """Spread numbers, their lowest bit on the last line, over packed rows: `gather` undone."""
     rows = np.zeros((len(numbers), words), dtype=np.uint64)
     for bit, line in enumerate(reversed(lines)):
@@ -201,8 +209,10 @@ class Rows:
         if isinstance(condition, All):
             if len(known) < len(parts):
                 return None
-            return np.logical_and.reduce(known).astype(np.bool_)
-        return np.logical_or.reduce(known).astype(np.bool_) if known else None
+            every: Bools = np.logical_and.reduce(known)
+            return every
+        some: Bools | None = np.logical_or.reduce(known) if known else None
+        return some
 
     def edges(self, event: Event) -> Ints:
         """Give the rows, from 1, in which the event happens as an edge, rising."""
@@ -287,7 +297,10 @@ class Rows:
                 rows, times = found.rows, found.times
             elif isinstance(event, FirstOf):
                 better = found.is_found & ((rows < 0) | (found.times < times))
-                rows, times = np.where(better, found.rows, rows), np.where(better, found.times, times)
+                rows, times = (
+                    np.where(better, found.rows, rows),
+                    np.where(better, found.times, times),
+                )
             else:
                 both = found.is_found & (rows >= 0)
                 later = found.times > times

@@ -281,7 +281,7 @@ class _Party:
         self.late_drive = 0
 
     def seen(self) -> int:
-        """The levels as this party sees them."""
+        """Give the levels as this party sees them."""
         return self.sim.levels.host
 
     def arm(self, steps: Sequence[Step]) -> None:
@@ -621,7 +621,9 @@ class _Card(_Party):
         levels = self.seen()
         lanes = self._lanes(levels)
         one = (1 << bus.lane_bits) - 1
-        mask = sum(one << lane * bus.lane_bits for lane in range(bus.lane_count) if lanes >> lane & 1)
+        mask = sum(
+            one << lane * bus.lane_bits for lane in range(bus.lane_count) if lanes >> lane & 1
+        )
         return mask, sim.value(levels, bus.data)
 
     def _lanes(self, levels: int) -> int:
@@ -629,7 +631,7 @@ class _Card(_Party):
         sim, bus = self.sim, self.sim.bus
         for row in bus.lane_rows:
             if all(sim.value(levels, lines) == value for lines, value in row.levels):
-                return sum(1 << bus.lane_count - 1 - lane for lane, on in enumerate(row.lanes) if on)
+                return int("".join("01"[on] for on in row.lanes), 2)
         return (1 << bus.lane_count) - 1
 
 
@@ -642,4 +644,3 @@ def _condition(event: Event) -> Condition:
     if isinstance(event, FirstOf):
         return Any_(tuple(_condition(each) for each in event.events))
     raise TypeError(f"{type(event).__name__} tells no levels")
-

@@ -179,7 +179,11 @@ def _unplaced(bus: Bus, access: Access, transfer: Transfer, word: int) -> int:
         place = address - base
         if not 0 <= place < bus.word_bytes or address < transfer.address:
             continue
-        lane = next(n for n in range(bus.lane_count) if bus.lane_offset(n) <= place < bus.lane_offset(n) + bus.lane_bytes)
+        lane = next(
+            n
+            for n in range(bus.lane_count)
+            if bus.lane_offset(n) <= place < bus.lane_offset(n) + bus.lane_bytes
+        )
         if not transfer.lanes >> (bus.lane_count - 1 - lane) & 1:
             continue
         bit = 8 * (bus.word_bytes - 1 - place) if bus.big_endian else 8 * place

@@ -83,9 +83,7 @@ class CycleTable:
 
     def take(self, rows: NDArray[np.int64] | NDArray[np.bool_] | slice) -> CycleTable:
         """Give some of the rows."""
-        return CycleTable(
-            self.bus, *(getattr(self, each.name)[rows] for each in fields(self)[1:])
-        )
+        return CycleTable(self.bus, *(getattr(self, each.name)[rows] for each in fields(self)[1:]))
 
     def phase(self, name: str) -> NDArray[np.int64]:
         """Give the begin of a phase, shape (B,), ps; KeyError where the bus has none such."""
@@ -100,7 +98,9 @@ class CycleTable:
 
     def kind_names(self) -> NDArray[np.object_]:
         """Give each row's kind as text, empty where not known, ``address-only`` as such."""
-        names = np.array([*(kind.name for kind in self.bus.kinds), "address-only", ""], dtype=object)
+        names = np.array(
+            [*(kind.name for kind in self.bus.kinds), "address-only", ""], dtype=object
+        )
         named: NDArray[np.object_] = names[self.kind]
         return named
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -116,15 +115,7 @@ class NoAcknowledge:
 
 
 Fault = (
-    Stuck
-    | Bridge
-    | Open
-    | Swapped
-    | Lane
-    | ReadDriver
-    | WriteReceiver
-    | LateData
-    | NoAcknowledge
+    Stuck | Bridge | Open | Swapped | Lane | ReadDriver | WriteReceiver | LateData | NoAcknowledge
 )
 
 _FORMS = (
@@ -170,7 +161,10 @@ def parse_fault(text: str, bus: Bus) -> Fault:
     if kind == "late-data" and len(given) > 2:
         given = [given[0], " ".join(given[1:])]
     if len(given) != len(wanted):
-        raise RequestError(f"the fault {quoted(text)} has {len(given)} words after {kind}", expected=form)
+        raise RequestError(
+            f"{kind} needs {len(wanted)} words after it, not {len(given)}: {quoted(text)}",
+            expected=form,
+        )
     for what, word in zip(wanted, given, strict=True):
         _check_word(what, word, bus, form)
     line = given[0]
@@ -178,33 +172,41 @@ def parse_fault(text: str, bus: Bus) -> Fault:
         return Stuck(line, 1 if given[1] == "high" else 0)
     if kind == "bridge":
         rule = next(rule for rule in BRIDGE_RULES if rule == given[2])
-        return Bridge(line, _other(line, given[1], form), rule)
+        return Bridge(line, _other(line, given[1], "bridged", form), rule)
     if kind == "open":
         return Open(line, "high" if given[1] == "high" else "low" if given[1] == "low" else "keep")
     if kind == "swapped":
-        return Swapped(line, _other(line, given[1], form))
+        return Swapped(line, _other(line, given[1], "swapped", form))
     if kind in ("lane-lost", "lane-on"):
-        if bus.line(line).role != "lane":
-            raise RequestError(
-                f"{line} is no lane strobe of {bus.name}",
-                expected=f"one of {', '.join(bus.lane_strobes) or 'none: this bus has no lane strobes'}",
-            )
+        _check_member(line, bus.lane_strobes, "lane strobe", bus)
         return Lane(line, kind == "lane-on")
+    if kind in ("read-driver", "write-receiver"):
+        _check_member(line, bus.data, "data line", bus)
     if kind == "read-driver":
         return ReadDriver(line, 1 if given[1] == "high" else 0)
     if kind == "write-receiver":
         return WriteReceiver(line, 1 if given[1] == "high" else 0)
     if kind == "late-data":
         return LateData("read" if line == "read" else "write", parse_time(given[1]))
+    answers = [each.name for each in bus.lines if each.role == "acknowledge"]
+    _check_member(line, answers, "acknowledge", bus)
     return NoAcknowledge(
         line, "error" if given[1] == "error" else "ends" if given[1] == "ends" else "hangs"
     )
 
 
-def _other(a: str, b: str, form: str) -> str:
+def _other(a: str, b: str, how: str, form: str) -> str:
     if a == b:
-        raise RequestError(f"{a} cannot be tied to itself", expected=form)
+        raise RequestError(f"{a} cannot be {how} with itself", expected=form)
     return b
+
+
+def _check_member(line: str, known: Sequence[str], what: str, bus: Bus) -> None:
+    if line not in known:
+        raise RequestError(
+            f"{line} is no {what} of {bus.name}",
+            expected=f"one of {', '.join(known)}" if known else f"a bus with a {what}",
+        )
 
 
 def _check_word(what: str, word: str, bus: Bus, form: str) -> None:
@@ -218,11 +220,15 @@ def _check_word(what: str, word: str, bus: Bus, form: str) -> None:
             )
     elif what == "TIME":
         try:
-            parse_time(re.sub(r"([0-9])([a-z])", r"\1 \2", word))
+            delay = parse_time(word)
         except ValueError as error:
             raise RequestError(str(error), expected=form) from None
+        if delay < 0:
+            raise RequestError(f"data can be late, not early: {quoted(word)}", expected=form)
     elif word not in what.split("|"):
-        raise RequestError(f"found {quoted(word)}", expected=f"one of {what.replace('|', ', ')}: {form}")
+        raise RequestError(
+            f"found {quoted(word)}", expected=f"one of {what.replace('|', ', ')}, as in: {form}"
+        )
 
 
 def written_fault(fault: Fault) -> str:

@@ -60,6 +60,9 @@ class Network:
     -----
     Two drivers of one healthy line that disagree make it low: outputs of the TTL families sink
     far more than they source (engineering rule; common practice).
+
+    A lane that is always on takes part in every beat of the card: a beat begins and ends with
+    the strobes that the host asserts, and does not last for ever.
     """
 
     def __init__(
@@ -69,6 +72,7 @@ class Network:
         self._up = sum(self._bits[line.name] for line in bus.lines if line.pull == "up")
         self._down = sum(self._bits[line.name] for line in bus.lines if line.pull == "down")
         self._asserted = {line.name: int(not line.active_low) for line in bus.lines}
+        self._lanes = bus.lane_strobes
         self._choose = choose
         self._faults = tuple(faults)
         self._last = Levels(self._up, self._up, self._up)
@@ -78,9 +82,7 @@ class Network:
         """Give the levels that these drives make now."""
         for fault in self._faults:
             if isinstance(fault, Swapped):
-                card = Drive(
-                    self._crossed(fault, card.mask), self._crossed(fault, card.levels)
-                )
+                card = Drive(self._crossed(fault, card.mask), self._crossed(fault, card.levels))
             elif isinstance(fault, ReadDriver):
                 bit = self._bits[fault.line]
                 if card.mask & bit:
@@ -115,13 +117,19 @@ class Network:
             if isinstance(fault, Lane):
                 bit = self._bits[fault.line]
                 level = self._asserted[fault.line] ^ int(not fault.is_on)
+                if not fault.is_on or self._any_lane(received):
+                    received = received & ~bit | bit * level
                 at_card = at_card & ~bit | bit * level
-                received = received & ~bit | bit * level
             elif isinstance(fault, WriteReceiver):
                 bit = self._bits[fault.line]
                 received = received & ~bit | bit * fault.level
         self._last = Levels(at_host, at_card, received)
         return self._last
+
+    def _any_lane(self, levels: int) -> bool:
+        return any(
+            int(bool(levels & self._bits[line])) == self._asserted[line] for line in self._lanes
+        )
 
     def _crossed(self, fault: Swapped, levels: int) -> int:
         a, b = self._bits[fault.a], self._bits[fault.b]

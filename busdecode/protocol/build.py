@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from graphlib import CycleError, TopologicalSorter
 from typing import TYPE_CHECKING
 
 from busdecode.errors import nearest, quoted
@@ -132,25 +133,25 @@ class _Builder:
             )
         lanes = max(1, len(data) // d.data.lane_bits)
         strobes = tuple(
-            line
-            for name in d.lanes.strobes
-            for line in self._bundle(("lanes", "strobes"), name)
+            line for name in d.lanes.strobes for line in self._bundle(("lanes", "strobes"), name)
         )
         if strobes and len(strobes) != lanes:
             self._report(
                 ("lanes", "strobes"),
-                f"{len(strobes)} lane strobes for {lanes} lanes",
+                f"{_counted(len(strobes), 'lane strobe')} for {_counted(lanes, 'lane')}",
                 "one strobe a lane, the most significant lane first",
                 None,
                 None,
             )
         if strobes and d.lanes.table:
             self._report(
-                ("lanes", "strobes"), "lanes have both strobes and a table", "one of the two", None, None
+                ("lanes", "strobes"),
+                "lanes have both strobes and a table",
+                "one of the two",
+                None,
+                None,
             )
-        rows = tuple(
-            self._lane_row(index, row, lanes) for index, row in enumerate(d.lanes.table)
-        )
+        rows = tuple(self._lane_row(index, row, lanes) for index, row in enumerate(d.lanes.table))
         begins = self._markers(("cycle", "begins"), d.cycle.begins)
         ends = self._markers(("cycle", "ends"), d.cycle.ends)
         beat_begins = self._markers(("beat", "begins"), d.beat.begins)
@@ -287,7 +288,7 @@ class _Builder:
             if lines and not 0 <= value < 1 << len(lines):
                 self._report(
                     key,
-                    f"{name} has {len(lines)} lines and cannot be {value}",
+                    f"{name} has {_counted(len(lines), 'line')} and cannot be {value}",
                     f"a level from 0 to {(1 << len(lines)) - 1}",
                     name,
                     1,
@@ -300,8 +301,9 @@ class _Builder:
         if len(row.lanes) != lanes:
             self._report(
                 (*key, "lanes"),
-                f"{quoted(row.lanes)} names {len(row.lanes)} lanes",
-                f"{lanes} characters, 1 for a lane that takes part, the most significant first",
+                f"{quoted(row.lanes)} names {_counted(len(row.lanes), 'lane')}",
+                f"{_counted(lanes, 'character')}, 1 for a lane that takes part, "
+                "the most significant first",
                 row.lanes,
                 1,
             )
@@ -334,6 +336,14 @@ class _Builder:
 
     def _moment(self, key: KeyPath, text: str, phases: Sequence[str]) -> Moment:
         match = _MOMENT.fullmatch(text)
+        if match is not None and match[1] == "during" and key != ("take", "lanes"):
+            self._report(
+                key,
+                f"only lanes can be taken 'during' a phase, not at {quoted(text)}",
+                "'at PHASE' or 'before PHASE'",
+                text,
+                1,
+            )
         if match is None or match[2] not in phases:
             self._report(
                 key,
@@ -371,6 +381,7 @@ class _Builder:
         tables = self._d.making.steps
         names = [table.name for table in tables]
         steps = []
+        self._check_step_names(tables)
         for index, table in enumerate(tables):
             key: KeyPath = ("making", "steps", index)
             for kind in table.kinds or ():
@@ -379,7 +390,7 @@ class _Builder:
                     self._report(
                         (*key, "for"),
                         f"no kind is called {quoted(kind)}",
-                        f"one of {', '.join(kinds)}"
+                        f"one of {', '.join(dict.fromkeys(kinds))}"
                         + (f"; did you mean {near}?" if near else ""),
                         kind,
                         1,
@@ -424,13 +435,35 @@ class _Builder:
             )
         return tuple(steps)
 
+    def _check_step_names(self, tables: Sequence[StepTable]) -> None:
+        names = [table.name for table in tables]
+        for index, name in enumerate(names):
+            if name in names[:index]:
+                key = ("making", "steps", index, "name")
+                self._report(key, f"step {name} is listed twice", None, name, 1)
+        waits = {table.name: [name for name in table.after if name in names] for table in tables}
+        try:
+            TopologicalSorter(waits).prepare()
+        except CycleError as error:
+            around = error.args[1]
+            self._report(
+                ("making", "steps", names.index(around[0]), "after"),
+                f"steps wait for one another: {' -> '.join(reversed(around))}",
+                "steps of which one can be the first",
+                None,
+                None,
+            )
+
     def _actions(self, key: KeyPath, table: StepTable) -> tuple[tuple[str, str], ...]:
         actions = []
         for text in filter(None, (part.strip() for part in table.do.split(","))):
             verb, _, what = text.partition(" ")
             what = what.strip()
+            if verb in ("assert", "negate") and what != "lanes" and what not in self._bundles:
+                self._unknown_name(key, what)
+                continue
             known = (
-                (verb in ("assert", "negate") and (what == "lanes" or what in self._bundles))
+                verb in ("assert", "negate")
                 or (verb in ("drive", "release") and what in _GROUPS)
                 or text in ("take data", "another beat")
             )
@@ -445,6 +478,10 @@ class _Builder:
                 )
             actions.append((verb, what))
         return tuple(actions)
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _waits_for_others(event: Event) -> bool:

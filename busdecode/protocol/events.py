@@ -77,7 +77,7 @@ class All:
 
 
 @dataclass(frozen=True)
-class Any_:  # noqa: N801  (typing.Any is in scope)
+class Any_:
     """At least one condition holds."""
 
     conditions: tuple[Condition, ...]
@@ -172,23 +172,25 @@ subject: NAME                                     -> one
        | "any" "of" "(" NAME ("," NAME)* ")"      -> any_subject
        | "all" "of" "(" NAME ("," NAME)* ")"      -> all_subject
 
-EDGE.3: /(asserts|asserted edge|negates|rises|falls)\b/
+EDGE.3: /(asserts|negates|rises|falls)\b/
 LEVEL.3: /(asserted|negated|high|low)\b/
 TIME.4: /[0-9]+([.][0-9]+)?\s*(s|ms|us|ns|ps)\b/
 NUMBER.2: /0x[0-9A-Fa-f]+|0b[01]+|[0-9]+\b/
 NAME: /'[^']+'|(?!(first|last|any|all|of|while|after|settled|for|changes|becomes|is|not|and|or|asserts|asserted|negates|negated|rises|falls|high|low)\b)[A-Za-z~\/_][A-Za-z0-9_~\/*#+-]*(\[[0-9]+(:[0-9]+)?\])?/
 %import common.WS
 %ignore WS
-"""
+"""  # noqa: E501
 
 _PARSER = Lark(
     _GRAMMAR, parser="earley", start=["event_text", "condition_text"], propagate_positions=True
 )
 
-_EXPECTED = (
-    "an event such as 'AS asserts', 'DTACK asserted', "
-    "'first of (DTACK asserted, BERR asserted)' or 'all of (UDS, LDS) negated'"
-)
+_EXPECTED = {
+    "event_text": "an event such as 'X asserts', 'X asserted', "
+    "'first of (X asserted, Y asserted)' or 'all of (X, Y) negated'",
+    "condition_text": "a condition such as 'X asserted', 'any of (X, Y) asserted' "
+    "or 'X asserted and Y is 3'",
+}
 
 
 @v_args(inline=True)
@@ -207,7 +209,8 @@ class _ToTree(Transformer):  # type: ignore[type-arg]
             near = nearest(text, self._bundles)
             raise EventTextError(
                 f"no line is called {quoted(text)}",
-                f"one of {', '.join(self._bundles)}" + (f"; did you mean {near}?" if near else ""),
+                f"one of {', '.join(written_names(self._bundles))}"
+                + (f"; did you mean {near}?" if near else ""),
                 name.column,
             )
         return lines
@@ -241,7 +244,8 @@ class _ToTree(Transformer):  # type: ignore[type-arg]
         lines, value = self._lines(name), int(str(number), 0)
         if value >> len(lines):
             raise EventTextError(
-                f"{name} has {len(lines)} lines and cannot be {number}",
+                f"{name} has {len(lines)} line{'s' if len(lines) > 1 else ''} "
+                f"and cannot be {number}",
                 f"a value below {1 << len(lines)}",
                 number.column,
             )
@@ -305,16 +309,32 @@ def resolve(name: str, bundles: Mapping[str, tuple[str, ...]]) -> tuple[str, ...
     return lines if all(line in bundles for line in lines) else None
 
 
-def _parse(text: str, start: str, bundles: Mapping[str, tuple[str, ...]], low: frozenset[str]) -> Any:
+def written_names(bundles: Mapping[str, tuple[str, ...]]) -> list[str]:
+    """Give the names to offer in an error: bundles, and the lines that are in none.
+
+    Examples
+    --------
+    >>> written_names({"A1": ("A1",), "A0": ("A0",), "A": ("A1", "A0"), "AS": ("AS",)})
+    ['A', 'AS']
+    """
+    inside = {line for lines in bundles.values() if len(lines) > 1 for line in lines}
+    return [name for name in bundles if name not in inside]
+
+
+def _parse(
+    text: str, start: str, bundles: Mapping[str, tuple[str, ...]], low: frozenset[str]
+) -> Any:
     try:
         tree = _PARSER.parse(text, start=start)
     except UnexpectedInput as error:
         column = error.column if isinstance(error.column, int) and error.column > 0 else None
         words = text[error.pos_in_stream or 0 :].split() if column else []
-        found = f"the event stops making sense at {quoted(words[0])}" if words else (
-            f"the event {quoted(text)} is not complete"
-        )
-        raise EventTextError(found, _EXPECTED, column) from None
+        what = start.removesuffix("_text")
+        if words:
+            found = f"the {what} stops making sense at {quoted(words[0])}"
+        else:
+            found = f"the {what} {quoted(text)} is not complete" if text else f"the {what} is empty"
+        raise EventTextError(found, _EXPECTED[start], column) from None
     try:
         return _ToTree(bundles, low).transform(tree)
     except VisitError as error:

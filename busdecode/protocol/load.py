@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping  # noqa: TC003  (pydantic reads annotations at run time)
+from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -15,6 +15,8 @@ from busdecode.errors import DescriptionError, nearest, quoted
 from busdecode.protocol.build import KeyPath, build_bus
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pydantic_core import ErrorDetails
 
     from busdecode.protocol.model import Bus
@@ -260,8 +262,9 @@ def parse_bus(text: str, path: Path | None = None) -> Bus:
     except tomllib.TOMLDecodeError as error:
         where = re.search(r"\(at line ([0-9]+), column ([0-9]+)\)", str(error))
         line = int(where[1]) if where else None
+        what = str(error).split(" (at ")[0].replace("Invalid", "unreadable")
         raise DescriptionError(
-            f"this is not TOML: {str(error).split(' (at ')[0]}",
+            f"this is not TOML: {what[:1].lower()}{what[1:]}",
             path=path,
             line=line,
             column=int(where[2]) if where else None,
@@ -271,9 +274,7 @@ def parse_bus(text: str, path: Path | None = None) -> Bus:
     try:
         description = Description.model_validate(raw)
     except ValidationError as error:
-        mistakes = [_schema_mistake(each, text, path) for each in error.errors()]
-        mistakes.sort(key=lambda each: each.line or 0)
-        raise DescriptionError.together(mistakes) from None
+        raise DescriptionError.together(_schema_mistakes(error.errors(), text, path)) from None
     found: list[DescriptionError] = []
 
     def report(
@@ -303,27 +304,78 @@ def parse_bus(text: str, path: Path | None = None) -> Bus:
     return bus
 
 
-_KINDS_OF_MISTAKE = {
-    "extra_forbidden": "no key of this name is known",
-    "missing": "this key is missing",
+_SEE = "see docs/describing-a-bus.md"
+_MUST_BE = {
+    "string_type": "text in quotes",
+    "int_type": "a whole number",
+    "bool_type": "true or false",
+    "list_type": "a list in [ ]",
+    "model_type": "a table",
+    "mapping_type": "a table",
+    "too_short": "a list with at least one entry",
+}
+_PATTERNS = {
+    "lanes": "one 1 or 0 a lane, the most significant lane first",
+    "name": "lower-case letters, digits and _, with a letter first",
 }
 
 
-def _schema_mistake(error: ErrorDetails, text: str, path: Path | None) -> DescriptionError:
-    key: KeyPath = tuple(
-        part
-        for part in error["loc"]
-        if isinstance(part, int) or not (part == "str" or part.startswith(("list[", "function-")))
-    )
-    what = _KINDS_OF_MISTAKE.get(error["type"], error["msg"])
-    expected = None
-    if error["type"] == "extra_forbidden":
-        expected = "a key that docs/describing-a-bus.md names"
-    elif "expected" in error.get("ctx", {}):
-        what, expected = f"found {quoted(error['input'])}", str(error["ctx"]["expected"])
+def _schema_mistakes(
+    errors: Sequence[ErrorDetails], text: str, path: Path | None
+) -> list[DescriptionError]:
+    """Make one mistake a key, in the file's order: alternatives of a type count once."""
+    by_key: dict[KeyPath, ErrorDetails] = {}
+    for error in errors:
+        key: KeyPath = tuple(
+            part
+            for part in error["loc"]
+            if isinstance(part, int)
+            or not (part == "str" or part.startswith(("list[", "function-")))
+        )
+        by_key[key] = error
+    found = [_schema_mistake(key, error, text, path) for key, error in by_key.items()]
+    return sorted(found, key=lambda each: each.line or 0)
+
+
+def _schema_mistake(
+    key: KeyPath, error: ErrorDetails, text: str, path: Path | None
+) -> DescriptionError:
+    kind, given, expected, action = error["type"], error["input"], None, None
+    shown = quoted(given) if isinstance(given, str) else _as_toml(given)
+    if kind == "missing":
+        what, action = "this key is missing", _SEE
+    elif kind == "extra_forbidden":
+        near = nearest(str(key[-1]), _known_keys())
+        what = "no key of this name is known here"
+        action = f"did you mean {near}?" if near and near != key[-1] else _SEE
+    elif kind == "literal_error":
+        what, expected = f"found {shown}", str(error["ctx"]["expected"])
+        near = nearest(str(given), re.findall("'([^']+)'", expected))
+        action = f"did you mean {near}?" if near else None
+    elif kind == "string_pattern_mismatch":
+        what = f"must be {_PATTERNS[str(key[-1])]}, not {shown}"
+    elif kind in ("greater_than_equal", "less_than_equal"):
+        what = f"must be from 1 to 64, not {shown}"
+    elif kind == "list_type" and key[0] in ("cycle", "beat", "phases"):
+        what = f"must be an event, or a list of events, not {shown}"
+    else:
+        what = f"must be {_MUST_BE[kind]}, not {shown}"
     line = line_of(text, key) or line_of(text, key[:-1])
-    shown = text.splitlines()[line - 1] if line else None
-    return DescriptionError(what, path=path, line=line, key=written(key), text=shown, expected=expected)
+    row = text.splitlines()[line - 1] if line else None
+    return DescriptionError(
+        what, path=path, line=line, key=written(key), text=row, expected=expected, action=action
+    )
+
+
+def _as_toml(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    return "a table" if isinstance(value, dict) else quoted(value)[1:-1]
+
+
+def _known_keys() -> set[str]:
+    tables: list[type[_Table]] = _Table.__subclasses__()
+    return {field.alias or name for table in tables for name, field in table.model_fields.items()}
 
 
 def written(key: KeyPath) -> str:
@@ -341,11 +393,11 @@ def written(key: KeyPath) -> str:
 
 
 def line_of(text: str, key: KeyPath) -> int | None:
-    """Find the line, from 1, at which a key path stands; None where that is not sure.
+    r"""Find the line, from 1, at which a key path stands; None where that is not sure.
 
     Examples
     --------
-    >>> line_of('[cycle]\\nbegins = "AS asserts"\\n', ("cycle", "begins"))
+    >>> line_of('[cycle]\nbegins = "AS asserts"\n', ("cycle", "begins"))
     2
     """
     rows = text.splitlines()

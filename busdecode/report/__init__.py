@@ -6,4 +6,13 @@ from busdecode.report.comparison import comparison_object, comparison_text
 from busdecode.report.tables import CycleText, beat_objects, csv_header, csv_rows, in_columns
 from busdecode.report.tally import Tally
 
-__all__ = ["CycleText", "Tally", "beat_objects", "comparison_object", "comparison_text", "csv_header", "csv_rows", "in_columns"]
+__all__ = [
+    "CycleText",
+    "Tally",
+    "beat_objects",
+    "comparison_object",
+    "comparison_text",
+    "csv_header",
+    "csv_rows",
+    "in_columns",
+]

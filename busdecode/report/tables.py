@@ -91,15 +91,12 @@ class CycleText:
             text["beat"].tolist(),
             [_nanoseconds(ps) for ps in text["start_ps"]],
             [_nanoseconds(ps) for ps in took],
-            [kind or ("" if cut else "?") for kind, cut in zip(text["kind"], is_cut, strict=True)],
-            [at or ("" if cut else "?") for at, cut in zip(text["address"], is_cut, strict=True)],
+            _with_doubt(text["kind"], is_cut),
+            _with_doubt(text["address"], is_cut),
             text["lanes"].tolist(),
             text["data"].tolist(),
             [ended or "?" for ended in text["ended"]],
-            [
-                " ".join(name for name, flag in (("rmw", rmw), ("unsure", unsure)) if flag == "true")
-                for rmw, unsure in zip(text["rmw"], text["unsure"], strict=True)
-            ],
+            _remarks(text),
         ]
         self._widths = [
             max(width, *map(len, column))
@@ -116,6 +113,16 @@ class CycleText:
             cell.rjust(width) if name in _TO_THE_RIGHT else cell.ljust(width)
             for name, cell, width in zip(_SHOWN, cells, self._widths, strict=True)
         ).rstrip()
+
+
+def _with_doubt(cells: pd.Series[str], is_cut: Sequence[bool]) -> list[str]:
+    """Put ? where nothing is known, but for cut-off rows, whose ending tells why."""
+    return [cell or ("" if cut else "?") for cell, cut in zip(cells, is_cut, strict=True)]
+
+
+def _remarks(text: pd.DataFrame) -> list[str]:
+    flags = (text[name].map({"true": name, "false": ""}) for name in ("rmw", "unsure"))
+    return [" ".join(filter(None, row)) for row in zip(*flags, strict=True)]
 
 
 def csv_header(bus: Bus) -> str:

@@ -75,7 +75,8 @@ class Tally:
             ("unsure", text["unsure"] == "true"),
         ):
             self.doubts[doubt] += int((is_so & ~cut).sum())
-        first, last = int(text["start_ps"].astype("int64").min()), int(text["end_ps"].astype("int64").max())
+        first = int(text["start_ps"].astype("int64").min())
+        last = int(text["end_ps"].astype("int64").max())
         was = self.span
         self.span = (first, last) if was is None else (min(first, was[0]), max(last, was[1]))
 

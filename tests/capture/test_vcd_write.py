@@ -60,7 +60,9 @@ def test_time_scale_is_the_coarsest_that_divides(step: int, scale: str) -> None:
 
 
 @given(data=st.data())
-def test_written_capture_reads_back(data: st.DataObject, tmp_path_factory: pytest.TempPathFactory) -> None:
+def test_written_capture_reads_back(
+    data: st.DataObject, tmp_path_factory: pytest.TempPathFactory
+) -> None:
     """Check that levels, times and end come back, here and in an independent reader."""
     steps = data.draw(st.lists(st.integers(1, 5), min_size=1, max_size=8))
     times = (np.cumsum([0, *steps]) * data.draw(st.sampled_from([1, 10, 5_000]))).tolist()
@@ -86,6 +88,17 @@ def test_written_capture_reads_back(data: st.DataObject, tmp_path_factory: pytes
         assert back.levels(name).tolist() == capture.levels(name).tolist()
         for at, level in zip(times, levels[name], strict=True):
             assert other[name][at // scale] == level
+
+
+def test_long_capture_is_written_in_parts_that_join(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Check that the file is the same whatever number of rows is looked at together."""
+    capture = from_levels(
+        [0, 10, 20, 30, 40], {"A": "01101", "B": "x0z10"}, gaps=[False, False, True, True, False]
+    )
+    whole = written(capture)
+    for rows in (1, 2, 3):
+        monkeypatch.setattr("busdecode.capture.vcd_write._ROWS_AT_ONCE", rows)
+        assert written(capture) == whole
 
 
 def test_gap_reads_back_as_a_gap(tmp_path: Path) -> None:
