@@ -21,7 +21,9 @@ def _number(text: str) -> int:
     try:
         return int(text, 0)
     except ValueError:
-        raise click.BadParameter(f"an offset must be a number such as 0x1000, not {text!r}") from None
+        raise click.BadParameter(
+            f"an offset must be a number such as 0x1000, not {text!r}"
+        ) from None
 
 
 @click.command(

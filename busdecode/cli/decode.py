@@ -153,26 +153,24 @@ class _Run:
         """Give each table as text as it is decoded."""
         from busdecode.cycles import stream_tables
 
-        decoder = None
+        of_decoder: list[str] = []
+        strays = 0
         for table, decoder in stream_tables(self._chunks(), self.bus, self.binding, self.place):
             text = table.as_text()
             self.tally.add(text)
             show(f"{self.tally.beats:,} beats")
             yield text
-        if decoder is not None:
-            self.tally.add_strays(decoder.strays)
-        self.notes = list(
-            dict.fromkeys(
-                (
-                    *self._of_places(),
-                    *_of_names(self.binding),
-                    *self.notes,
-                    *self.opened.notes,
-                    *(() if decoder is None else decoder.notes),
-                    self._resolution,
-                )
-            )
+            of_decoder, strays = decoder.notes, decoder.strays
+        self.tally.add_strays(strays)
+        notes = (
+            *self._of_places(),
+            *_of_names(self.binding),
+            *self.notes,
+            *self.opened.notes,
+            *of_decoder,
+            self._resolution,
         )
+        self.notes = list(dict.fromkeys(notes))
 
     def _chunks(self) -> Iterator[Capture]:
         from busdecode.capture import bind_capture
@@ -222,13 +220,18 @@ def _of_names(binding: Binding) -> Iterator[str]:
     plain = {
         f"channel {quoted(bound.channel)} taken as line {bound.line}"
         for bound in binding.channels
-        if bound.how == "matched" and bound.channel.rpartition(".")[2] == bound.line
+        if bound.how == "matched" and _last_name(bound.channel) == bound.line
     }
     if len(plain) == len(binding.channels):
         yield "each channel taken as the line that its name ends in"
     elif plain:
         yield f"{len(plain)} channels taken as the line that their name ends in"
     yield from (note for note in binding.notes if note not in plain)
+
+
+def _last_name(channel: str) -> str:
+    """Give a channel's name without scope, a bit of a vector as the line: ``top.D[3]`` is D3."""
+    return channel.rpartition(".")[2].replace("[", "").replace("]", "")
 
 
 def _write(run: _Run, form: Form, stream: TextIO) -> None:
@@ -239,14 +242,18 @@ def _write(run: _Run, form: Form, stream: TextIO) -> None:
         if form == "json":
             _write_object(run, stream, show)
         elif form == "csv":
-            stream.write(csv_header(run.bus))
+            # The header waits for the first table: of a capture that cannot be read nothing
+            # is printed.
+            header = csv_header(run.bus)
             for table in run.tables(show):
-                stream.write(csv_rows(table))
+                stream.write(header + csv_rows(table))
+                header = ""
         else:
-            stream.write(f"{run.opened.source.name}: {run.bus.title}, at {run.place}\n\n")
+            title = f"{run.opened.source.name}: {run.bus.title}, at {run.place}\n\n"
             aligned = CycleText(run.bus)
             for table in run.tables(show):
-                stream.write(aligned.rows(table))
+                stream.write(title + aligned.rows(table))
+                title = ""
             stream.write("\n" * bool(run.tally.beats) + "\n".join(run.told()) + "\n")
 
 

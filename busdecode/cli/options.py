@@ -12,7 +12,7 @@ from busdecode.units import parse_time
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-__all__ = ["FILE", "TIME", "bus_option", "capture_options", "json_option", "overwrite_option"]
+__all__ = ["FILE", "bus_option", "capture_options", "json_option", "overwrite_option", "ps_of"]
 
 Decorated = TypeVar("Decorated", bound="Callable[..., object]")
 
@@ -20,25 +20,15 @@ FILE = click.Path(path_type=Path)
 """A path; whether it can be used is found out, and told, by what reads or writes it."""
 
 
-class _Time(click.ParamType):
-    name = "time"
-
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> int:
-        if isinstance(value, int):
-            return value
-        try:
-            ps = parse_time(str(value))
-        except ValueError as error:
-            self.fail(str(error), param, ctx)
-        if ps < 0:
-            self.fail(f"a time must be 0 or more, not {value!r}", param, ctx)
-        return ps
-
-
-TIME = _Time()
-"""A time with its unit, such as ``10 ns``; an int in ps."""
+def ps_of(text: str) -> int:
+    """Read the value of an option that takes a time of 0 or more with its unit; give ps."""
+    try:
+        ps = parse_time(text)
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from None
+    if ps < 0:
+        raise click.BadParameter(f"a time must be 0 or more, not {text!r}")
+    return ps
 
 
 def bus_option(command: Decorated) -> Decorated:
@@ -90,7 +80,7 @@ def capture_options(command: Decorated) -> Decorated:
             ),
             click.option(
                 "--sample-period",
-                type=TIME,
+                type=ps_of,
                 metavar="TIME",
                 help="The instrument's sample period, such as '10 ns'; else it is inferred.",
             ),

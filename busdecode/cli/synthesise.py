@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busdecode.cli.options import FILE, TIME, bus_option, json_option, overwrite_option
+from busdecode.cli.options import FILE, bus_option, json_option, overwrite_option, ps_of
 from busdecode.cli.output import check_outputs, writing
 from busdecode.cli.progress import showing_progress
 from busdecode.cli.taught import Taught
@@ -76,17 +76,17 @@ __all__ = ["command"]
 )
 @click.option(
     "--period",
-    type=TIME,
+    type=ps_of,
     default="10 ns",
     show_default=True,
     metavar="TIME",
     help="Sample period; '0 ns' records each edge at its very picosecond.",
 )
 @click.option(
-    "--jitter", type=TIME, default="0 ns", metavar="TIME", help="Each edge is late by up to this."
+    "--jitter", type=ps_of, default="0 ns", metavar="TIME", help="Each edge is late by up to this."
 )
 @click.option(
-    "--skew", type=TIME, default="0 ns", metavar="TIME", help="Each channel is late by up to this."
+    "--skew", type=ps_of, default="0 ns", metavar="TIME", help="Each channel is late by up to this."
 )
 @click.option(
     "--waits",
@@ -245,7 +245,6 @@ def _probe_list(capture: Capture, uncertainty: int) -> str:
     rows = ["# Each edge may be late by up to the skew.\n[channels]"]
     for name in capture.lines:
         place, line = name.split(".", 1)
-        rows.append(
-            f'"{name}" = {{ line = "{line}", side = "{place}", skew = "{format_time(uncertainty)}" }}'
-        )
+        fields = f'line = "{line}", side = "{place}", skew = "{format_time(uncertainty)}"'
+        rows.append(f'"{name}" = {{ {fields} }}')
     return "\n".join(rows) + "\n"

@@ -10,7 +10,7 @@ import click
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-__all__ = ["Taught"]
+__all__ = ["Taught", "write_options"]
 
 
 class Taught(click.Command):
@@ -49,8 +49,14 @@ class Taught(click.Command):
         self.format_options(ctx, formatter)
 
     def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the options; the ways to ask for help come last and say so."""
-        records = [each.get_help_record(ctx) for each in self.get_params(ctx)]
-        rows = [record for record in records if record is not None]
-        with formatter.section("Options"):
-            formatter.write_dl(rows)
+        """Write the options."""
+        write_options(self, ctx, formatter)
+
+
+def write_options(
+    command: click.Command, ctx: click.Context, formatter: click.HelpFormatter
+) -> None:
+    """Write the options of a command, and nothing else that it may list."""
+    records = [each.get_help_record(ctx) for each in command.get_params(ctx)]
+    with formatter.section("Options"):
+        formatter.write_dl([record for record in records if record is not None])

@@ -101,7 +101,7 @@ def test_a_text_log_is_read_by_a_pattern(
 
     assert outcome.status == 1
     assert "AD22 and BS2 always show the same level: wrong in 10 of 58 beats" in outcome.out
-    assert "1 lines of the log did not match the pattern" in outcome.out
+    assert "1 line of the log did not match the pattern" in outcome.out
 
 
 @pytest.mark.parametrize(
