@@ -69,7 +69,7 @@ def main() -> None:
     print(f"{'bus':10}{'period':>10}{'seeds':>8}{'findings':>10}{'cannot tell':>13}{'lost':>7}")
     for name in bundled_buses():
         bus = load_bus(name)
-        for period in (5_000, bus.shortest_pulse // 4, 50_000, 100_000, 200_000):
+        for period in (5_000, bus.shortest_pulse // 4, bus.shortest_pulse // 2, 100_000, 200_000):
             found = cannot = lost = 0
             for seed in range(seeds):
                 accesses = random_accesses(bus, 40, Random(seed))

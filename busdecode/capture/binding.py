@@ -207,6 +207,7 @@ class _Binder:
                 )
             elif lines:
                 wanted.setdefault((lines[0], self._place(channel)), []).append((rank, channel))
+        doubtful: dict[tuple[str, str], list[str]] = {}
         for (line, place), found in wanted.items():
             if (line, place) in self.taken:
                 continue
@@ -221,20 +222,29 @@ class _Binder:
                 )
                 names = [outer]
             if len(names) > 1:
-                self.mistakes.append(
-                    ProbeListError(
-                        f"{len(names)} channels may be line {line} at {place}: {_shown(names)}",
-                        path=self.probes.path or None,
-                        expected="one channel for a line at a place",
-                        action="name the one under [channels] of a probe list, or give the scopes"
-                        " their places under [places]",
-                    )
-                )
+                doubtful[line, place] = names
                 continue
             how = "exact" if best == EXACT else "matched"
             self.bound[names[0]] = BoundChannel(names[0], line, place, False, 0, how)
             if how == "matched":
                 self.notes.append(f"channel {quoted(names[0])} taken as line {line}")
+        if doubtful:
+            self.mistakes.append(self._doubt(doubtful))
+
+    def _doubt(self, doubtful: dict[tuple[str, str], list[str]]) -> ProbeListError:
+        """Tell, in one error, the lines for which several channels fit as well."""
+        (line, place), names = next(iter(doubtful.items()))
+        found = f"{len(names)} channels may be line {line} at {place}: {_shown(names)}"
+        if len(doubtful) > 1:
+            others = len(doubtful) - 1
+            found += f"; so it is with {others} more {'line' if others == 1 else 'lines'}"
+        return ProbeListError(
+            found,
+            path=self.probes.path or None,
+            expected="one channel for a line at a place",
+            action="name the one under [channels] of a probe list, or give the scopes"
+            " their places under [places]",
+        )
 
     def binding(self) -> Binding:
         order = {channel: at for at, channel in enumerate(self.channels)}

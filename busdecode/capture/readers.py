@@ -27,7 +27,7 @@ class Reader:
     Parameters
     ----------
     name : str
-        As ``--format`` takes it.
+        As ``--capture-format`` takes it.
     suffixes : tuple of str
         Usual ends of file names; only told to people, the content decides.
     sniff : callable
@@ -109,7 +109,7 @@ def open_capture(
             else f"the format is not known; its first line is {shown}",
             path=str(path),
             expected="VCD, or CSV with a header line that names a time or sample column",
-            action=f"tell the format with --format {names}",
+            action=f"tell the format with --capture-format {names}",
         )
     return known[0].open(source, told)
 

@@ -170,10 +170,10 @@ def compare(
         findings.append(hung)
     cannot_tell = None
     resolution = max(place.capture.resolution for place in places.values())
-    if resolution * 4 > bus.shortest_pulse:
-        needed = format_time(bus.shortest_pulse // 4)
+    if resolution * 2 > bus.shortest_pulse:
+        needed = format_time(bus.shortest_pulse // 2)
         cannot_tell = (
-            f"cannot tell at this sample period: {format_time(resolution)} is more than a quarter "
+            f"cannot tell at this sample period: {format_time(resolution)} is more than half "
             f"of the shortest pulse of {bus.name}, {format_time(bus.shortest_pulse)}; "
             f"sample every {needed} or faster"
         )

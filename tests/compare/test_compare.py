@@ -66,11 +66,12 @@ def words(bus: Bus, count: int, seed: int = 0) -> list[Access]:
 
 
 @pytest.mark.parametrize("name", bundled_buses())
-@pytest.mark.parametrize("seed", range(25))
-def test_a_healthy_capture_gets_no_finding(name: str, seed: int) -> None:
-    """At a quarter of the shortest pulse, with jitter and skew, nothing is found."""
+@pytest.mark.parametrize("share", [4, 2])
+@pytest.mark.parametrize("seed", range(15))
+def test_a_healthy_capture_gets_no_finding(name: str, share: int, seed: int) -> None:
+    """At a quarter and at half of the shortest pulse, with jitter and skew, nothing is found."""
     bus = load_bus(name)
-    sampling = Sampling(bus.shortest_pulse // 4, 3_000, 3_000)
+    sampling = Sampling(bus.shortest_pulse // share, 3_000, 3_000)
     result = result_of(bus, words(bus, 12, seed), seed=seed, sampling=sampling)
 
     assert result.findings == ()
@@ -79,10 +80,11 @@ def test_a_healthy_capture_gets_no_finding(name: str, seed: int) -> None:
 
 
 @pytest.mark.parametrize("name", bundled_buses())
-@pytest.mark.parametrize("period", [50_000, 100_000, 200_000])
-def test_a_coarse_capture_cannot_tell_rather_than_accuse(name: str, period: int) -> None:
+@pytest.mark.parametrize("share", [0.6, 1.0, 1.5])
+def test_a_coarse_capture_cannot_tell_rather_than_accuse(name: str, share: float) -> None:
     """Sampled too slowly, a healthy bus gets 'cannot tell' and no finding."""
     bus = load_bus(name)
+    period = int(bus.shortest_pulse * share)
     for seed in range(5):
         try:
             result = result_of(bus, words(bus, 12, seed), seed=seed, sampling=Sampling(period))

@@ -475,7 +475,7 @@ FILE_MISTAKES = [
         b"\nhello\nworld\n",
         "made.txt: the format is not known; its first line is 'hello'\n"
         "  expected: VCD, or CSV with a header line that names a time or sample column\n"
-        "  do:       tell the format with --format vcd|csv",
+        "  do:       tell the format with --capture-format vcd|csv",
     ),
 ]
 
@@ -557,7 +557,7 @@ def test_two_readers_that_say_yes_are_both_named(
     assert said(folder, "made.vcd", HEAD.encode()) == (
         "made.vcd: the file may be vcd and greedy; its first line is '$timescale 1 ns $end'\n"
         "  expected: VCD, or CSV with a header line that names a time or sample column\n"
-        "  do:       tell the format with --format vcd|csv|greedy"
+        "  do:       tell the format with --capture-format vcd|csv|greedy"
     )
 
 
