@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.cycles import MISSING, Rows
+from busdecode.cycles import MISSING, Rows, pulled
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -193,15 +193,7 @@ def view_place(decoded: DecodedPlace) -> PlaceView:
     index = {line: at for at, line in enumerate(capture.lines)}
     states, unknown = capture.states, capture.unknown
     if unknown is not None:
-        up = np.zeros(states.shape[1], dtype=np.uint64)
-        down = np.zeros(states.shape[1], dtype=np.uint64)
-        for line, at in index.items():
-            pull = bus.line(line).pull
-            if pull != "none":
-                (up if pull == "up" else down)[at // 64] |= np.uint64(1 << (at % 64))
-        released = unknown & states
-        states = states & ~(released & down)
-        unknown = unknown & ~(released & (up | down))
+        states, unknown = pulled(bus, capture.lines, states, unknown)
     if capture.gaps is not None and capture.gaps.any():
         whole = np.zeros_like(states) if unknown is None else unknown.copy()
         whole[capture.gaps] = np.uint64(0xFFFF_FFFF_FFFF_FFFF)

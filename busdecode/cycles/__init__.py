@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from busdecode.cycles.condense import pulled
 from busdecode.cycles.decode import Decoder, decode
-from busdecode.cycles.occurrences import MISSING, Rows, gather, place_bits
+from busdecode.cycles.occurrences import MISSING, Rows, gather
 from busdecode.cycles.places import (
     DecodedPlace,
     bind,
@@ -38,7 +39,7 @@ __all__ = [
     "decode_capture",
     "decode_places",
     "gather",
-    "place_bits",
+    "pulled",
     "stream_tables",
     "synthesise",
     "synthesise_log",

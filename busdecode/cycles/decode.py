@@ -14,8 +14,9 @@ import numpy as np
 
 from busdecode.capture import split
 from busdecode.cycles.beats import BeatValues, Snapshot
-from busdecode.cycles.occurrences import MISSING, Rows, mask_of, merged, usable
-from busdecode.cycles.table import ENDINGS, CycleTable, concatenate, empty
+from busdecode.cycles.condense import FOREVER, Condenser
+from busdecode.cycles.occurrences import Rows, merged, usable
+from busdecode.cycles.table import CycleTable, concatenate, empty
 from busdecode.errors import DescriptionError
 from busdecode.protocol import Becomes, Event, Holds, While, event_lines, event_span
 
@@ -35,7 +36,6 @@ __all__ = ["Decoder", "decode"]
 
 _ROWS_AT_ONCE = 1 << 18
 """Larger chunks are cut: arrays that fit the processor's cache are faster (measured)."""
-_FOREVER = np.iinfo(np.int64).max // 2
 
 
 @dataclass
@@ -87,7 +87,7 @@ class Decoder:
         self.lines = lines
         self.notes: list[str] = []
         self.strays = 0
-        self._strays_until = -_FOREVER
+        self._strays_until = -FOREVER
         self._index: Mapping[str, int] = {line: at for at, line in enumerate(lines)}
         self._captured = frozenset(lines)
         self._cycle_begins = self._needed(bus.cycle_begins, "where a cycle begins")
@@ -111,19 +111,19 @@ class Decoder:
         control.update(bus.lane_strobes)
         for event in events:
             control |= event_lines(event)
-        self._control = tuple(line for line in lines if line in control)
-        words = max(1, -(-len(lines) // 64))
-        self._control_mask = mask_of(self._control, self._index, words)
-        self._up = mask_of([x.name for x in bus.lines if x.pull == "up"], self._index, words)
-        self._down = mask_of([x.name for x in bus.lines if x.pull == "down"], self._index, words)
         offsets = [moment.offset for moment in bus.take.values()]
         span = max((event_span(event) for event in events), default=0)
         self._reach_back = self.uncertainty + max(0, -min(offsets, default=0))
         self._reach_on = self.uncertainty + span + max(0, *offsets)
-        self._has_reach = span > 0 or any(offsets)
+        self._condenser = Condenser(
+            bus,
+            lines,
+            tuple(line for line in lines if line in control),
+            (self._reach_back, self._reach_on),
+            has_reach=span > 0 or any(offsets),
+        )
         self._start_segment()
         self._next_cycle = 0
-        self._last_control: Words | None = None
 
     def _needed(self, events: Sequence[Event], what: str) -> Event:
         event, absent = usable(events, self._captured)
@@ -143,8 +143,8 @@ class Decoder:
         self._tail: Rows | None = None
         self._open: _Open | None = None
         self._cut_since: int | None = None
-        self._done = -_FOREVER  # up to here beats are done, and cycles where they do not overlap
-        self._begun = -_FOREVER  # up to here address phases are known
+        self._done = -FOREVER  # up to here beats are done, and cycles where they do not overlap
+        self._begun = -FOREVER  # up to here address phases are known
         self._fresh = True
 
     @property
@@ -181,82 +181,8 @@ class Decoder:
     def _feed_segment(
         self, times: Ints, states: Words, unknown: Words | None, end: int
     ) -> CycleTable:
-        states, unknown = self._resolve(states, unknown)
-        rows = self._condense(times, states, unknown)
+        rows = self._condenser.rows(self._tail, times, states, unknown)
         return self._advance(rows, end - self._reach_on, final=None)
-
-    def _resolve(self, states: Words, unknown: Words | None) -> tuple[Words, Words | None]:
-        """Give released lines their pull, and control lines that are not known their last level."""
-        if self._last_control is None:
-            idle = [0] * states.shape[1]
-            for at, line in enumerate(self.lines):
-                known = self.bus.line(line)
-                level = known.pull == "up" or (known.pull == "none" and known.active_low)
-                idle[at // 64] |= int(level) << (at % 64)
-            self._last_control = np.array(idle, dtype=np.uint64)
-        if unknown is not None and unknown.any():
-            released = unknown & states
-            up, down = released & self._up, released & self._down
-            states = states & ~down
-            unknown = unknown & ~(up | down)
-            if (unknown & self._control_mask).any():
-                states = states.copy()
-                for line in self._control:
-                    self._hold_last(states, unknown, self._index[line])
-                unknown = unknown & ~self._control_mask
-        if len(states):
-            self._last_control = states[-1].copy()
-        return states, unknown
-
-    def _hold_last(self, states: Words, unknown: Words, at: int) -> None:
-        word, bit = at // 64, np.uint64(1 << (at % 64))
-        lost = (unknown[:, word] & bit) != 0
-        if not lost.any():
-            return
-        assert self._last_control is not None
-        level = (states[:, word] & bit) != 0
-        last = np.maximum.accumulate(np.where(lost, -1, np.arange(len(states))))
-        held = np.where(last < 0, (self._last_control[word] & bit) != 0, level[last])
-        states[:, word] = np.where(held, states[:, word] | bit, states[:, word] & ~bit)
-
-    def _condense(self, times: Ints, states: Words, unknown: Words | None) -> Rows:
-        """Keep the rows around control edges, and the last rows, which may come to be some."""
-        tail = self._tail
-        if tail is not None and len(tail):
-            times = np.concatenate([tail.times, times])
-            both = unknown is not None or tail.unknown is not None
-            if both:
-                before = np.zeros_like(tail.states) if tail.unknown is None else tail.unknown
-                after = np.zeros_like(states) if unknown is None else unknown
-                unknown = np.concatenate([before, after])
-            states = np.concatenate([tail.states, states])
-        count = len(times)
-        if count > 4:
-            keep = np.zeros(count, dtype=np.bool_)
-            moved = np.zeros(count - 1, dtype=np.bool_)
-            for word, mask in enumerate(self._control_mask):
-                if mask:
-                    column = states[:, word]
-                    moved |= ((column[1:] ^ column[:-1]) & mask) != 0
-            keep[1:] = moved
-            if self._has_reach or not self._is_sparse(times):
-                at = times[1:][moved]
-                spans_to = np.append(times[1:], _FOREVER)
-                low = np.searchsorted(at, times - self._reach_on - 1, "left")
-                high = np.searchsorted(at, spans_to + self._reach_back + 1, "right")
-                keep |= high > low
-                keep |= times >= times[-1] - self._reach_on - self._reach_back - 1
-            base = keep.copy()
-            keep[:-1] |= base[1:]
-            keep[1:] |= base[:-1]
-            keep[0] = True
-            keep[-4:] = True
-            times, states = times[keep], states[keep]
-            unknown = None if unknown is None else unknown[keep]
-        return Rows(times, states, unknown, self._index)
-
-    def _is_sparse(self, times: Ints) -> bool:
-        return bool((times[1:] - times[:-1]).min() >= self._reach_on) if len(times) > 1 else True
 
     def _advance(self, rows: Rows, horizon: int, final: int | None) -> CycleTable:
         """Emit what is finished by `horizon`; at `final`, the moment of the end, all the rest."""
@@ -357,7 +283,7 @@ class Decoder:
         """Make the table of what is finished; give the row from which rows must be kept."""
         times = rows.times
         count = len(cycles.begins)
-        padded = np.append(times, _FOREVER)
+        padded = np.append(times, FOREVER)
         cycle_closed = cycles.is_closed & (padded[cycles.ends] <= horizon)
         beats_in = np.bincount(of_cycle, minlength=count) if count else np.zeros(0, dtype=np.int64)
         done = times[ends] <= horizon
@@ -527,7 +453,7 @@ class Decoder:
         tail = self._tail
         table = empty(self.bus)
         if tail is not None and len(tail):
-            table = self._advance(tail, _FOREVER, final=end)
+            table = self._advance(tail, FOREVER, final=end)
         self._start_segment()
         return table
 
@@ -605,7 +531,3 @@ def decode(bus: Bus, chunks: Iterable[Capture], *, skew: int = 0) -> tuple[Cycle
         raise ValueError("there must be at least one chunk")
     tables.append(decoder.finish(end))
     return concatenate(bus, tables), decoder
-
-
-assert ENDINGS[-1] == "cut-off"
-assert MISSING < -_FOREVER

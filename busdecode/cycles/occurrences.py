@@ -42,7 +42,6 @@ __all__ = [
     "is_usable",
     "mask_of",
     "merged",
-    "place_bits",
     "usable",
 ]
 
@@ -97,17 +96,6 @@ def merged(*parts: Ints) -> Ints:
     # A stable sort takes sorted runs as they are, far faster than np.unique.
     rows = np.sort(np.concatenate(parts), kind="stable")
     return rows[np.append(True, rows[1:] != rows[:-1])] if len(rows) else rows
-
-
-def place_bits(numbers: Words, lines: Sequence[str], index: Mapping[str, int], words: int) -> Words:
-    """Spread numbers, their lowest bit on the last line, over packed rows: `gather` undone."""
-    rows = np.zeros((len(numbers), words), dtype=np.uint64)
-    for bit, line in enumerate(reversed(lines)):
-        at = index.get(line)
-        if at is not None:
-            one = (numbers >> np.uint64(bit)) & np.uint64(1)
-            rows[:, at // 64] |= one << np.uint64(at % 64)
-    return rows
 
 
 def is_usable(event: Event | Condition, captured: frozenset[str]) -> bool:

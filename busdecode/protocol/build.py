@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from busdecode.protocol.events import Condition, Event
-    from busdecode.protocol.load import Description, LaneRowTable, StepTable
+    from busdecode.protocol.schema import Description, LaneRowTable, StepTable
 
 __all__ = ["KeyPath", "Report", "build_bus", "expand_lines"]
 

@@ -1,4 +1,4 @@
-"""Description files to `Bus`: the schema, and every mistake of a file in one error."""
+"""Description files to `Bus`, and every mistake of a file in one error."""
 
 from __future__ import annotations
 
@@ -7,12 +7,13 @@ import tomllib
 from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import ValidationError
 
 from busdecode.errors import DescriptionError, nearest, quoted
 from busdecode.protocol.build import KeyPath, build_bus
+from busdecode.protocol.schema import Description, known_keys
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,178 +23,6 @@ if TYPE_CHECKING:
     from busdecode.protocol.model import Bus
 
 __all__ = ["bundled_buses", "load_bus", "parse_bus"]
-
-Events = str | Annotated[list[str], Field(min_length=1)]
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
-
-
-class SourceTable(_Table):
-    """One entry of ``[[sources]]``."""
-
-    document: str
-    section: str
-    status: Literal["read", "read at second hand", "from memory", "invented"]
-
-
-class LineTable(_Table):
-    """One entry of ``[lines]``."""
-
-    role: Literal[
-        "address",
-        "data",
-        "address and data",
-        "strobe",
-        "lane",
-        "direction",
-        "size",
-        "function",
-        "acknowledge",
-        "error",
-        "wait",
-        "clock",
-        "other",
-    ]
-    driver: Literal["host", "card", "both"]
-    active: Literal["low", "high"] = "high"
-    pull: Literal["up", "down", "none"] = "none"
-    optional: bool = False
-
-
-class AddressTable(_Table):
-    """``[address]``."""
-
-    lines: str
-    later_beats: Literal["same", "next"] = "same"
-
-
-class DataTable(_Table):
-    """``[data]``."""
-
-    lines: str
-    byte_order: Literal["big", "little"]
-    lane_bits: int = Field(default=8, ge=1, le=64)
-
-
-class LaneRowTable(_Table):
-    """One entry of ``[[lanes.table]]``."""
-
-    levels: Mapping[str, int]
-    lanes: str = Field(pattern="^[01]+$")
-
-
-class LanesTable(_Table):
-    """``[lanes]``."""
-
-    strobes: list[str] = []
-    table: list[LaneRowTable] = []
-    quiet: str | None = None
-
-
-class CycleTable(_Table):
-    """``[cycle]``."""
-
-    begins: Events
-    ends: Events
-    pipelined: bool = False
-
-
-class BeatTable(_Table):
-    """``[beat]``."""
-
-    begins: Events
-    ends: Events
-
-
-class TakeTable(_Table):
-    """``[take]``."""
-
-    address: str = "at address"
-    kind: str = "at address"
-    direction: str | None = None
-    lanes: str = "at data"
-    read: str = "before release"
-    write: str = "before release"
-
-
-class ValidTable(_Table):
-    """``[valid]``."""
-
-    write: str = "at data"
-    read: str = "before release"
-    write_hold: str = "0 ns"
-    read_hold: str = "0 ns"
-
-
-class EndedTable(_Table):
-    """``[ended]``."""
-
-    acknowledged: list[str] = []
-    error: list[str] = []
-    wait: list[str] = []
-    timeout: str | None = None
-    quiet: str | None = None
-
-
-class KindTable(_Table):
-    """One entry of ``[[kinds]]``."""
-
-    name: str
-    direction: Literal["read", "write", "none"]
-    levels: Mapping[str, int]
-    making: Mapping[str, int] = {}
-    beats: bool = True
-
-
-class SamplingTable(_Table):
-    """``[sampling]``."""
-
-    shortest_pulse: str
-
-
-class StepTable(_Table):
-    """One entry of ``[[making.steps]]``."""
-
-    name: str = Field(pattern="^[a-z][a-z0-9_]*$")
-    by: Literal["host", "card"]
-    stage: Literal["open", "beat", "close"]
-    do: str
-    after: Mapping[str, str]
-    kinds: list[str] | None = Field(default=None, alias="for")
-    waits: str | None = None
-    only_with_waits: bool = False
-
-
-class MakingTable(_Table):
-    """``[making]``."""
-
-    idle: str
-    watchdog: str
-    steps: list[StepTable] = []
-
-
-class Description(_Table):
-    """A whole description file."""
-
-    name: str
-    title: str
-    invented: bool = False
-    sources: Annotated[list[SourceTable], Field(min_length=1)]
-    lines: Mapping[str, LineTable]
-    address: AddressTable
-    data: DataTable
-    lanes: LanesTable = LanesTable()
-    cycle: CycleTable
-    beat: BeatTable
-    phases: Mapping[str, Events] = {}
-    take: TakeTable = TakeTable()
-    valid: ValidTable = ValidTable()
-    ended: EndedTable = EndedTable()
-    kinds: Annotated[list[KindTable], Field(min_length=1)]
-    sampling: SamplingTable
-    making: MakingTable
 
 
 def _bundled() -> Mapping[str, Any]:
@@ -345,7 +174,7 @@ def _schema_mistake(
     if kind == "missing":
         what, action = "this key is missing", _SEE
     elif kind == "extra_forbidden":
-        near = nearest(str(key[-1]), _known_keys())
+        near = nearest(str(key[-1]), known_keys())
         what = "no key of this name is known here"
         action = f"did you mean {near}?" if near and near != key[-1] else _SEE
     elif kind == "literal_error":
@@ -371,11 +200,6 @@ def _as_toml(value: object) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     return "a table" if isinstance(value, dict) else quoted(value)[1:-1]
-
-
-def _known_keys() -> set[str]:
-    tables: list[type[_Table]] = _Table.__subclasses__()
-    return {field.alias or name for table in tables for name, field in table.model_fields.items()}
 
 
 def written(key: KeyPath) -> str:

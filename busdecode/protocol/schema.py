@@ -1,0 +1,188 @@
+"""The schema of a description file: its tables, their keys and the types of these."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+__all__ = ["Description", "LaneRowTable", "StepTable", "known_keys"]
+
+Events = str | Annotated[list[str], Field(min_length=1)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class SourceTable(_Table):
+    """One entry of ``[[sources]]``."""
+
+    document: str
+    section: str
+    status: Literal["read", "read at second hand", "from memory", "invented"]
+
+
+class LineTable(_Table):
+    """One entry of ``[lines]``."""
+
+    role: Literal[
+        "address",
+        "data",
+        "address and data",
+        "strobe",
+        "lane",
+        "direction",
+        "size",
+        "function",
+        "acknowledge",
+        "error",
+        "wait",
+        "clock",
+        "other",
+    ]
+    driver: Literal["host", "card", "both"]
+    active: Literal["low", "high"] = "high"
+    pull: Literal["up", "down", "none"] = "none"
+    optional: bool = False
+
+
+class AddressTable(_Table):
+    """``[address]``."""
+
+    lines: str
+    later_beats: Literal["same", "next"] = "same"
+
+
+class DataTable(_Table):
+    """``[data]``."""
+
+    lines: str
+    byte_order: Literal["big", "little"]
+    lane_bits: int = Field(default=8, ge=1, le=64)
+
+
+class LaneRowTable(_Table):
+    """One entry of ``[[lanes.table]]``."""
+
+    levels: Mapping[str, int]
+    lanes: str = Field(pattern="^[01]+$")
+
+
+class LanesTable(_Table):
+    """``[lanes]``."""
+
+    strobes: list[str] = []
+    table: list[LaneRowTable] = []
+    quiet: str | None = None
+
+
+class CycleTable(_Table):
+    """``[cycle]``."""
+
+    begins: Events
+    ends: Events
+    pipelined: bool = False
+
+
+class BeatTable(_Table):
+    """``[beat]``."""
+
+    begins: Events
+    ends: Events
+
+
+class TakeTable(_Table):
+    """``[take]``."""
+
+    address: str = "at address"
+    kind: str = "at address"
+    direction: str | None = None
+    lanes: str = "at data"
+    read: str = "before release"
+    write: str = "before release"
+
+
+class ValidTable(_Table):
+    """``[valid]``."""
+
+    write: str = "at data"
+    read: str = "before release"
+    write_hold: str = "0 ns"
+    read_hold: str = "0 ns"
+
+
+class EndedTable(_Table):
+    """``[ended]``."""
+
+    acknowledged: list[str] = []
+    error: list[str] = []
+    wait: list[str] = []
+    timeout: str | None = None
+    quiet: str | None = None
+
+
+class KindTable(_Table):
+    """One entry of ``[[kinds]]``."""
+
+    name: str
+    direction: Literal["read", "write", "none"]
+    levels: Mapping[str, int]
+    making: Mapping[str, int] = {}
+    beats: bool = True
+
+
+class SamplingTable(_Table):
+    """``[sampling]``."""
+
+    shortest_pulse: str
+
+
+class StepTable(_Table):
+    """One entry of ``[[making.steps]]``."""
+
+    name: str = Field(pattern="^[a-z][a-z0-9_]*$")
+    by: Literal["host", "card"]
+    stage: Literal["open", "beat", "close"]
+    do: str
+    after: Mapping[str, str]
+    kinds: list[str] | None = Field(default=None, alias="for")
+    waits: str | None = None
+    only_with_waits: bool = False
+
+
+class MakingTable(_Table):
+    """``[making]``."""
+
+    idle: str
+    watchdog: str
+    steps: list[StepTable] = []
+
+
+class Description(_Table):
+    """A whole description file."""
+
+    name: str
+    title: str
+    invented: bool = False
+    sources: Annotated[list[SourceTable], Field(min_length=1)]
+    lines: Mapping[str, LineTable]
+    address: AddressTable
+    data: DataTable
+    lanes: LanesTable = LanesTable()
+    cycle: CycleTable
+    beat: BeatTable
+    phases: Mapping[str, Events] = {}
+    take: TakeTable = TakeTable()
+    valid: ValidTable = ValidTable()
+    ended: EndedTable = EndedTable()
+    kinds: Annotated[list[KindTable], Field(min_length=1)]
+    sampling: SamplingTable
+    making: MakingTable
+
+
+def known_keys() -> set[str]:
+    """Give every key that some table knows, to find what a misspelt one is near."""
+    tables: list[type[_Table]] = _Table.__subclasses__()
+    return {field.alias or name for table in tables for name, field in table.model_fields.items()}
