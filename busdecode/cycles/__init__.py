@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from busdecode.cycles.condense import pulled
 from busdecode.cycles.decode import Decoder, decode
-from busdecode.cycles.occurrences import MISSING, Rows, gather
+from busdecode.cycles.occurrences import MISSING, Rows
 from busdecode.cycles.places import (
     DecodedPlace,
     bind,
@@ -38,7 +38,6 @@ __all__ = [
     "decode",
     "decode_capture",
     "decode_places",
-    "gather",
     "pulled",
     "stream_tables",
     "synthesise",
