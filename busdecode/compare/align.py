@@ -35,7 +35,8 @@ _BENT = 0.02
 """Cost of a bit that many pairs show bent."""
 _MARGIN = 0.5
 _FEW_BITS = 3
-_MOST_CELLS = 60_000_000
+_MOST_CELLS = 16_000_000
+"""Pairs that are weighed at once; a larger stretch without an anchor is cut in two."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,11 +51,15 @@ class Alignment:
         Another beat with other content would fit as well.
     is_likely : ndarray of bool, shape (T,)
         The pair agrees in the address, or differs in few bits altogether.
+    was_cut : bool
+        A stretch without an anchor was too long to be weighed whole, and was cut in two:
+        pairs across a cut may be lost.
     """
 
     beats: Ints
     is_ambiguous: NDArray[np.bool_]
     is_likely: NDArray[np.bool_]
+    was_cut: bool = False
 
 
 @dataclass
@@ -92,6 +97,7 @@ class _Weights:
     bent_address: int = 0
     bent_data: int = 0
     bent_lanes: int = 0
+    was_cut: bool = False
 
 
 def align(meant: Meant, table: CycleTable, captured_address: int) -> Alignment:
@@ -144,7 +150,8 @@ def align(meant: Meant, table: CycleTable, captured_address: int) -> Alignment:
             break
         weights.bent_address, weights.bent_data, weights.bent_lanes = fresh
     found = np.where(pairs >= 0, rows[np.maximum(pairs, 0)], -1)
-    return Alignment(found, ambiguous, _likely(log, beats, pairs, weights))
+    likely = _likely(log, beats, pairs, weights)
+    return Alignment(found, ambiguous, likely, weights.was_cut)
 
 
 def _likely(log: _Side, beats: _Side, pairs: Ints, weights: _Weights) -> NDArray[np.bool_]:
@@ -267,7 +274,8 @@ def _cheapest(log: _Side, beats: _Side, weights: _Weights) -> tuple[Ints, NDArra
     count, width = len(log), len(beats)
     best = np.full(count, -1, dtype=np.int64)
     doubt = np.zeros(count, dtype=np.bool_)
-    if count * width > _MOST_CELLS:
+    if count * width > _MOST_CELLS and count > 1:
+        weights.was_cut = True
         half = count // 2
         middle = width * half // count
         first, doubt_first = _cheapest(

@@ -158,6 +158,11 @@ def compare(
                 expected="a log of the run that was captured",
                 action="check the files, the bus, the probe list, and --address-offset",
             )
+        if aligned.was_cut:
+            notes.append(
+                "a long stretch of the log had no cycle of its own to hold on to and was aligned "
+                "in parts: accesses may count as without a beat"
+            )
         ambiguous = int((found & aligned.is_ambiguous).sum())
         unmatched = int((~found).sum())
         pairs = np.where(found & ~aligned.is_ambiguous, aligned.beats, -1)

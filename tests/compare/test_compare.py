@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from importlib import import_module
 from random import Random
 from typing import TYPE_CHECKING
 
@@ -275,3 +276,16 @@ def test_hand_made_lines_show_which_bit_fails() -> None:
     assert (finding.wrong, finding.compared) == (2, 3)
     assert finding.condition == "whenever it should be high"
     assert np.all([example.lines == ("D0",) for example in result.examples])
+
+
+def test_a_stretch_too_long_to_weigh_is_cut_and_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where no access is unique, the log is aligned in parts, and that is said."""
+    bus = load_bus("z80")
+    same = [Access("write", 0x80, 1, 0x11), Access("read", 0x80, 1, None)] * 12
+    monkeypatch.setattr(import_module("busdecode.compare.align"), "_MOST_CELLS", 100)
+
+    result = result_of(bus, same)
+
+    assert any("was aligned in parts" in note for note in result.notes)
+    assert result.findings == ()
+    assert result.compared + result.unmatched_log + result.ambiguous == 24
