@@ -7,7 +7,7 @@ where a bit that is always bent is charged little, and other traffic nothing.
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,7 +29,9 @@ __all__ = ["Alignment", "align"]
 _SKIP = 6.0
 """Cost, in bits, of a logged transfer without a beat."""
 _TURNED = 8.0
-"""Cost of a beat of the other direction."""
+"""Cost of a beat of the other direction, or of another kind."""
+_TURNED_BENT = 1.0
+"""The same, where the direction itself may be bent."""
 _DATA_BIT, _DATA_MOST = 0.5, 4.0
 _BENT = 0.02
 """Cost of a bit that many pairs show bent."""
@@ -51,6 +53,8 @@ class Alignment:
         Another beat with other content would fit as well.
     is_likely : ndarray of bool, shape (T,)
         The pair agrees in the address, or differs in few bits altogether.
+    is_exact : ndarray of bool, shape (T,)
+        The pair agrees in every known bit of address and data.
     was_cut : bool
         A stretch without an anchor was too long to be weighed whole, and was cut in two:
         pairs across a cut may be lost.
@@ -59,6 +63,7 @@ class Alignment:
     beats: Ints
     is_ambiguous: NDArray[np.bool_]
     is_likely: NDArray[np.bool_]
+    is_exact: NDArray[np.bool_]
     was_cut: bool = False
 
 
@@ -97,6 +102,7 @@ class _Weights:
     bent_address: int = 0
     bent_data: int = 0
     bent_lanes: int = 0
+    turned: float = _TURNED
     was_cut: bool = False
 
 
@@ -142,25 +148,51 @@ def align(meant: Meant, table: CycleTable, captured_address: int) -> Alignment:
     pairs = np.full(len(log), -1, dtype=np.int64)
     ambiguous = np.zeros(len(log), dtype=np.bool_)
     if not len(rows) or not len(log):
-        return Alignment(pairs, ambiguous, np.zeros(len(log), dtype=np.bool_))
-    for _ in range(3):
-        pairs, ambiguous = _pair(log, beats, weights)
+        return Alignment(pairs, ambiguous, ambiguous.copy(), ambiguous.copy())
+    pairs, ambiguous = _rounds(log, beats, weights)
+    if (pairs < 0).sum() >= max(3, len(log) // 10):
+        # Many have no beat: does the line that tells the direction fail?
+        other = replace(weights, turned=_TURNED_BENT)
+        turned, doubt = _rounds(log, beats, other)
+        if _is_turned(log, beats, pairs, turned):
+            pairs, ambiguous, weights = turned, doubt, other
+    found = np.where(pairs >= 0, rows[np.maximum(pairs, 0)], -1)
+    likely, exact = _likely(log, beats, pairs, weights)
+    return Alignment(found, ambiguous, likely, exact, weights.was_cut)
+
+
+def _rounds(log: _Side, beats: _Side, weights: _Weights) -> tuple[Ints, NDArray[np.bool_]]:
+    """Pair until the bits that are always bent are known; sets them in the weights."""
+    pairs, ambiguous = _pair(log, beats, weights)
+    for _ in range(2):
         fresh = _bent(log, beats, pairs, weights)
         if fresh == (weights.bent_address, weights.bent_data, weights.bent_lanes):
             break
         weights.bent_address, weights.bent_data, weights.bent_lanes = fresh
-    found = np.where(pairs >= 0, rows[np.maximum(pairs, 0)], -1)
-    likely = _likely(log, beats, pairs, weights)
-    return Alignment(found, ambiguous, likely, weights.was_cut)
+        pairs, ambiguous = _pair(log, beats, weights)
+    return pairs, ambiguous
 
 
-def _likely(log: _Side, beats: _Side, pairs: Ints, weights: _Weights) -> NDArray[np.bool_]:
-    """Tell which pairs agree in the address, or differ in few bits altogether."""
+def _is_turned(log: _Side, beats: _Side, before: Ints, after: Ints) -> bool:
+    """Tell whether beats of the other direction are what the log lacks: at the same addresses."""
+    won = np.flatnonzero((after >= 0) & (before < 0))
+    turned = won[beats.direction[after[won]] != log.direction[won]]
+    if len(turned) < max(3, len(log) // 10):
+        return False
+    same = log.word[turned] == beats.word[after[turned]]
+    return bool(same.mean() >= 0.8)
+
+
+def _likely(
+    log: _Side, beats: _Side, pairs: Ints, weights: _Weights
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Tell which pairs agree in the address, or differ in few bits; and which in no bit."""
     to = np.maximum(pairs, 0)
     moved = np.bitwise_count((log.word ^ beats.word[to]) & np.uint64(weights.address))
     wrong = np.bitwise_count((log.data ^ beats.data[to]) & log.known & beats.known[to])
     likely: NDArray[np.bool_] = (pairs >= 0) & ((moved == 0) | (moved + wrong <= _FEW_BITS))
-    return likely
+    exact: NDArray[np.bool_] = (pairs >= 0) & (moved + wrong == 0)
+    return likely, exact
 
 
 def _bent(log: _Side, beats: _Side, pairs: Ints, weights: _Weights) -> tuple[int, int, int]:
@@ -265,7 +297,8 @@ def _costs(log: _Side, beats: _Side, row: int, weights: _Weights) -> Floats:
     cost += (_BENT * np.bitwise_count(lanes & bent)).astype(np.float32)
     turned = (beats.direction >= 0) & (beats.direction != log.direction[row])
     other = (beats.kind >= 0) & (beats.kind != log.kind[row]) & ~turned
-    cost += np.where(turned | other, np.float32(_TURNED), np.float32(0))
+    cost += np.where(turned, np.float32(weights.turned), np.float32(0))
+    cost += np.where(other, np.float32(_TURNED), np.float32(0))
     return cost
 
 

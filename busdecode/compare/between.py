@@ -43,14 +43,9 @@ def observe_places(
         ours, theirs = views[names[0]], views[place]
         shared = [line for line in ours.index if line in theirs.index]
         slack = max(ours.uncertainty, theirs.uncertainty)
-        for at, phase in enumerate((*bus.phase_names[:-1], "release")):
-            moment = Moment("before" if phase == "release" else "at", phase)
-            times = table.phase(phase)[beats]
-            if phase == "address":
-                times = np.where(table.beat[beats] == 0, times, MISSING)
-            wide = (PlaceView(v.place, bus, v.rows, v.index, slack) for v in (ours, theirs))
+        wide = [PlaceView(v.place, bus, v.rows, v.index, slack) for v in (ours, theirs)]
+        for phase, label, moment, times in _moments(table, beats):
             host, other = (view.sample(moment, times) for view in wide)
-            label = bus.phase_names[at - 1] if phase == "release" else phase
             for path, lines, turned in _owners(bus, shared, phase):
                 for read in (False, True):
                     mine = is_read if read else ~is_read
@@ -78,6 +73,26 @@ def observe_places(
                         )
                     )
     return found
+
+
+def _moments(table: CycleTable, beats: Ints) -> list[tuple[str, str, Moment, Ints]]:
+    """Give the moments to look at: where each phase begins, its middle, and before release.
+
+    Each with the phase by which lines are told apart, and the one under which it counts.
+    """
+    names = table.bus.phase_names
+    moments: list[tuple[str, str, Moment, Ints]] = []
+    starts = [table.phase(name)[beats] for name in names]
+    starts[0] = np.where(table.beat[beats] == 0, starts[0], MISSING)
+    for at, name in enumerate(names[:-1]):
+        begin, end = starts[at], starts[-1]
+        for later in starts[at + 1 : -1][::-1]:
+            end = np.where(later == MISSING, end, later)
+        middle = np.where((begin == MISSING) | (end <= begin), MISSING, begin + (end - begin) // 2)
+        moments.append((name, name, Moment("at", name), begin))
+        moments.append((name, name, Moment("at", name), middle))
+    moments.append(("release", names[-2], Moment("before", "release"), starts[-1]))
+    return moments
 
 
 def _owners(bus: Bus, shared: Sequence[str], phase: str) -> list[tuple[str, list[str], bool]]:

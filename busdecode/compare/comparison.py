@@ -13,7 +13,7 @@ from busdecode.compare.meant import meant_by
 from busdecode.compare.observe import TAKEN, observe_log
 from busdecode.compare.verdict import Finding, LineRecord, find, records_of
 from busdecode.compare.view import view_place
-from busdecode.cycles import ENDINGS
+from busdecode.cycles import DIRECTIONS, ENDINGS
 from busdecode.errors import LogError, RequestError
 from busdecode.units import format_time
 
@@ -23,7 +23,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from busdecode.access import AccessLog
+    from busdecode.compare.align import Alignment
     from busdecode.compare.meant import Meant
+    from busdecode.compare.view import PlaceView
     from busdecode.cycles import CycleTable, DecodedPlace
     from busdecode.protocol import Bus
 
@@ -45,13 +47,17 @@ class BitPhase:
 
 @dataclass(frozen=True)
 class Example:
-    """One failing beat: when, what was meant, what was seen."""
+    """One failing beat: when, what was meant, what the failing place showed.
+
+    `address_seen` is the address on the lines, where its word is not the one meant.
+    """
 
     cycle: int
     beat: int
     start: int
     op: str
     address: int
+    address_seen: int | None
     meant: str
     seen: str
     lines: tuple[str, ...]
@@ -82,6 +88,8 @@ class Comparison:
         The first three beats of the first finding.
     cannot_tell : str or None
         Why nothing can be said, where that is so.
+    doubt : str or None
+        Why the findings may be of no worth, where log and capture fit badly.
     notes : tuple of str
     """
 
@@ -97,6 +105,7 @@ class Comparison:
     table: tuple[BitPhase, ...]
     examples: tuple[Example, ...]
     cannot_tell: str | None
+    doubt: str | None
     notes: tuple[str, ...]
 
 
@@ -129,6 +138,8 @@ def compare(
     pairs = np.zeros(0, dtype=np.int64)
     unmatched = ambiguous = 0
     hung: Finding | None = None
+    doubt: str | None = None
+    still = _still(places)
     if log is None:
         if len(places) < 2:
             raise RequestError(
@@ -138,6 +149,7 @@ def compare(
             )
         beats = np.flatnonzero((table.ended != ENDINGS.index("cut-off")) & (table.kind >= 0))
         observations = observe_places(views, table, beats)
+        notes.append("without a log, a fault that looks alike at every place is not seen")
     else:
         notes += log.notes
         meant = meant_by(log.accesses, bus, offset=offset, path=log.source)
@@ -153,7 +165,7 @@ def compare(
         if hung is None and (not likely or likely < _LEAST_SHARE * len(meant)):
             raise LogError(
                 f"nothing aligns: {likely} of {len(meant)} logged transfers are in the "
-                f"capture's {len(table)} beats",
+                f"capture's {len(table)} beats" + (f"; {still}" if still else ""),
                 path=log.source,
                 expected="a log of the run that was captured",
                 action="check the files, the bus, the probe list, and --address-offset",
@@ -167,12 +179,22 @@ def compare(
         unmatched = int((~found).sum())
         pairs = np.where(found & ~aligned.is_ambiguous, aligned.beats, -1)
         beats = pairs[pairs >= 0]
+        doubt = _doubt(aligned)
         observations = observe_log(views, table, meant, pairs)
         observations += observe_places(views, table, beats)
     records = records_of(observations, views)
     findings = find(records, views)
     if hung is not None and not any(set(hung.lines) <= set(each.lines) for each in findings):
         findings.append(hung)
+    unchecked = [
+        line
+        for line in bus.line_names
+        if any(line in view.index for view in views.values())
+        and line not in records
+        and bus.line(line).role not in ("clock", "strobe")
+    ]
+    if unchecked and len(beats) and log is not None:
+        notes.append(f"not checked, since nothing tells what they should show: {_few(unchecked)}")
     cannot_tell = None
     resolution = max(place.capture.resolution for place in places.values())
     if resolution * 2 > bus.shortest_pulse:
@@ -186,8 +208,16 @@ def compare(
             lines = list(dict.fromkeys(line for each in findings for line in each.lines))
             notes.append(f"differences that may come of the sample period: {', '.join(lines[:8])}")
         findings = []
-    if len(table) and not len(beats):
-        cannot_tell = cannot_tell or "cannot tell: no beat could be compared"
+    skew = max(place.skew for place in places.values())
+    if cannot_tell is None and skew * 2 > bus.shortest_pulse:
+        cannot_tell = (
+            f"cannot tell: the channels' skew of {format_time(skew)} is more than half of the "
+            f"shortest pulse of {bus.name}, {format_time(bus.shortest_pulse)}"
+        )
+        findings = []
+    if not len(beats) and not findings:
+        why = f"no beat could be compared{f'; {still}' if still else ''}"
+        cannot_tell = cannot_tell or f"cannot tell: {why}"
     columns, rows = _bit_phase(records, bus, meant, pairs)
     return Comparison(
         bus=bus,
@@ -200,10 +230,51 @@ def compare(
         findings=tuple(findings),
         columns=columns,
         table=rows,
-        examples=_examples(findings, table, meant, pairs, log),
+        examples=_examples(findings, table, views, meant, pairs, log),
         cannot_tell=cannot_tell,
+        doubt=doubt if findings else None,
         notes=tuple(notes),
     )
+
+
+def _few(lines: list[str]) -> str:
+    return (
+        ", ".join(lines) if len(lines) <= 8 else f"{', '.join(lines[:7])} and {len(lines) - 7} more"
+    )
+
+
+def _still(places: Mapping[str, DecodedPlace]) -> str | None:
+    """Tell which strobes never move in the capture; None where all that were captured do."""
+    told = []
+    for name, place in places.items():
+        bus, capture = place.bus, place.capture
+        for line in capture.lines:
+            if bus.line(line).role != "strobe" or not len(capture):
+                continue
+            levels = capture.levels(line)
+            if (levels == levels[0]).all() and levels[0] < 2:
+                told.append(f"{line} stays {'high' if levels[0] else 'low'} at the {name}")
+    return f"in the whole capture {' and '.join(told)}" if told else None
+
+
+def _doubt(aligned: Alignment) -> str | None:
+    """Tell where log and capture fit so badly that the log may be of another run."""
+    found = np.flatnonzero(aligned.beats >= 0)
+    if not len(found):
+        return None
+    inside = aligned.beats[found[0] : found[-1] + 1]
+    lost = int((inside < 0).sum())
+    if not aligned.is_exact.any():
+        return (
+            f"none of the {len(found)} logged transfers that were aligned agrees with its beat in "
+            "every bit; the log may be of another run, or its addresses may need an offset"
+        )
+    if lost * 5 > len(inside):
+        return (
+            f"{lost} of {len(inside)} logged transfers have no beat between the first and the last "
+            "that were aligned; the log may be of another run"
+        )
+    return None
 
 
 def _hung(place: DecodedPlace) -> Finding | None:
@@ -279,27 +350,34 @@ def _bit_phase(
 def _examples(
     findings: list[Finding],
     table: CycleTable,
+    views: Mapping[str, PlaceView],
     meant: Meant | None,
     pairs: Ints,
     log: AccessLog | None,
 ) -> tuple[Example, ...]:
-    if not findings:
+    """Describe the first failing beats of the first finding, as the place that fails shows them."""
+    if not findings or not findings[0].places:
         return ()
     bus = table.bus
+    view = views[findings[0].places[-1]]
     found = []
     which = np.array(findings[0].beats[:3], dtype=np.int64)
     text = table.take(which).as_text()
+    addresses, data = _as_shown(view, table, which)
     digits = -(-len(bus.data) // 4)
     for at, row in enumerate(which.tolist()):
         transfers = np.flatnonzero(pairs == row)
         intended, op, line = "", str(text["kind"].iloc[at]), 0
-        address = int(table.address[row])
+        address, seen = addresses[at], str(text["data"].iloc[at])
         if meant is not None and log is not None and len(transfers):
             transfer = int(transfers[0])
             access = log.accesses[int(meant.access[transfer])]
             op, line = access.op, access.line
             address = int(meant.address[transfer])
             intended = _word(int(meant.data[transfer]), int(meant.data_known[transfer]), digits)
+        if seen:
+            seen = _word(data[at], int(table.data_known[row]), digits)
+        word = addresses[at] // bus.word_bytes
         found.append(
             Example(
                 int(table.cycle[row]),
@@ -307,13 +385,31 @@ def _examples(
                 int(table.start[row]),
                 op,
                 address,
+                None if word == address // bus.word_bytes else addresses[at],
                 intended,
-                str(text["data"].iloc[at]),
+                seen,
                 findings[0].lines,
                 line,
             )
         )
     return tuple(found)
+
+
+def _as_shown(view: PlaceView, table: CycleTable, which: Ints) -> tuple[list[int], list[int]]:
+    """Give address and data of beats as the lines of one place showed them."""
+    bus = table.bus
+    moment = bus.take["address"]
+    shot = view.sample(moment, table.phase(moment.phase)[which])
+    addresses = view.number(shot.states, bus.address, bus.address_bits)
+    addresses = np.where(table.beat[which] == 0, addresses, table.address[which])
+    data = np.zeros(len(which), dtype=np.uint64)
+    for path in ("read", "write"):
+        mine = table.direction[which] == DIRECTIONS.index(path)
+        moment = bus.take[path]
+        shot = view.sample(moment, table.phase(moment.phase)[which])
+        numbers = view.number(shot.states, bus.data, range(len(bus.data) - 1, -1, -1))
+        data = np.where(mine, numbers, data)
+    return addresses.tolist(), data.tolist()
 
 
 def _word(data: int, known: int, digits: int) -> str:

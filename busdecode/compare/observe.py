@@ -63,7 +63,7 @@ def observe_log(
         observations += _lanes(view, table, meant, which, beats)
         observations += _written(view, table, meant, which, beats)
         observations += _read(view, table, meant, which, beats, predicted, predicted_known)
-    observations += _ended(next(iter(views.values())), table, beats)
+        observations += _ended(view, table, beats)
     return observations
 
 
@@ -245,16 +245,19 @@ def _taken(
 
 
 def _ended(view: PlaceView, table: CycleTable, beats: Ints) -> list[Observation]:
-    """Beats that ended without acknowledge, laid to the line that did not assert."""
+    """Look for beats that ended without acknowledge, and did not assert the line here."""
     bus = view.bus
     lines = [line for line in bus.ending.acknowledged if line in view.index]
     if not lines:
         return []
     mask = view.mask(lines[:1])
-    wanted = np.zeros((len(beats), view.words), dtype=np.uint64)
+    idle = view.mask(line for line in lines if not bus.asserted_level(line))
+    negated = np.repeat(idle, len(beats), axis=0)
+    moved, _ = view.differs(negated, table.phase("data")[beats], table.phase("release")[beats])
+    is_asserted = (moved & view.mask(lines)).any(axis=1)
     ended = table.ended[beats]
-    is_wrong = (ended != ENDINGS.index("acknowledged"))[:, None].astype(np.uint64)
-    care = np.broadcast_to(mask, wanted.shape) * (ended >= 0)[:, None].astype(np.uint64)
-    return [
-        Observation(view.place, "acknowledge", "acknowledge", beats, wanted, mask * is_wrong, care)
-    ]
+    is_wrong = (ended != ENDINGS.index("acknowledged")) & ~is_asserted
+    wanted = np.zeros((len(beats), view.words), dtype=np.uint64)
+    care = np.repeat(mask, len(beats), axis=0) * (ended >= 0)[:, None].astype(np.uint64)
+    seen = mask * is_wrong[:, None].astype(np.uint64)
+    return [Observation(view.place, "acknowledge", "acknowledge", beats, wanted, seen, care)]

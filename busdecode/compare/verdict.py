@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Finding", "LineRecord", "find", "records_of"]
 
-_PATHS = ("address", "control", "acknowledge", "write", "read", "stored")
+_PATHS = ("address", "control", "acknowledge", "write", "read", "stored", "undetermined")
 _LEVEL = {0: "low", 1: "high"}
 
 
@@ -150,7 +150,14 @@ def find(records: Mapping[str, LineRecord], views: Mapping[str, PlaceView]) -> l
     groups = _merged(groups, records, bus)
     findings = [_finding(group, records, bus, tuple(views)) for group in groups]
     names = bus.phase_names
-    findings.sort(key=lambda each: (names.index(each.phase), -each.wrong, each.lines))
+    findings.sort(
+        key=lambda each: (
+            names.index(each.phase),
+            each.path in ("write", "read", "stored", "undetermined"),
+            -each.wrong,
+            each.lines,
+        )
+    )
     return findings
 
 
@@ -302,7 +309,8 @@ def _stored(failing: Sequence[LineRecord], places: tuple[str, ...]) -> str:
     at = {each[0] for record in failing for each in record.failing()}
     if len(places) > 1 and "card" in places and "card" not in at:
         return "read"
-    return "stored"
+    written = [each for record in failing for each in record.seen if each[2] == "write"]
+    return "stored" if any(len(each[4]) for each in written) else "undetermined"
 
 
 def _role(line: str, bus: Bus) -> str:
@@ -315,8 +323,10 @@ def _condition(group: _Group, records: Mapping[str, LineRecord], bus: Bus) -> st
     if group.how in ("tied", "crossed", "late") or len(group.lines) != 1:
         return None
     record = records[group.lines[0]]
-    meant = np.concatenate([levels for _, levels, _ in record.meant])
-    wrong = np.concatenate([bad for *_, bad in record.meant])
+    path = _first(record, bus)[1]
+    mine = [each for each, seen in zip(record.meant, record.seen, strict=True) if seen[2] == path]
+    meant = np.concatenate([levels for _, levels, _ in mine])
+    wrong = np.concatenate([bad for *_, bad in mine])
     if _role(record.line, bus) not in ("address", "data", "address and data"):
         return _other_line(record, records)
     if wrong.any() and (wrong == meant).all():
@@ -378,6 +388,7 @@ _WHILE = {
     "write": "while the host drives",
     "read": "while the card drives",
     "stored": "in what was stored",
+    "undetermined": "in what was stored or on its way back, since no write was compared",
 }
 
 
@@ -422,6 +433,8 @@ def _sentence(
     if condition is not None:
         text += f", {condition}"
     text += f"; first in the {phase} phase, {_WHILE[path]}"
+    if path == "address" and wrong == compared:
+        text += " (or software counts addresses otherwise: then give the offset)"
     if path == "stored":
         if len(places) > 1:
             text += (

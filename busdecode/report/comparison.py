@@ -26,17 +26,15 @@ def comparison_text(result: Comparison, capture: str, log: str | None) -> str:
     capture, log : str
         Names of the files, as the user gave them.
     """
-    against = f"{log} and " if log else ""
-    places = " and ".join(result.places)
-    sides = f"between {places}" if len(result.places) > 1 else f"at the {places}"
-    head = f"{capture} on {result.bus.name}, held against {against}{sides}"
-    if log and len(result.places) == 1:
-        head = f"{capture} on {result.bus.name} {sides}, held against {log}"
+    head = f"{capture} on {result.bus.name} at {' and '.join(result.places)}, "
+    head += f"held against {log}" if log else "held against each other"
     rows = [head, ""]
     if result.cannot_tell:
         rows.append(result.cannot_tell[0].upper() + result.cannot_tell[1:] + ".")
     elif not result.findings:
         rows.append(f"Nothing found, {result.compared} beats compared.")
+    if result.doubt:
+        rows += [f"Read with doubt: {result.doubt}.", ""]
     for at, finding in enumerate(result.findings[:_MOST_FINDINGS]):
         if at == 1:
             rows += ["", "Also, and perhaps because of it:"]
@@ -82,6 +80,8 @@ def _examples(result: Comparison) -> list[str]:
             row += f", meant {each.meant}, seen {each.seen or 'nothing'}"
         elif each.seen:
             row += f", seen {each.seen}"
+        if each.address_seen is not None:
+            row += f", at 0x{each.address_seen:0{digits}X} on the lines"
         if each.log_line:
             row += f" (line {each.log_line} of the log)"
         rows.append(row)
@@ -115,6 +115,7 @@ def comparison_object(result: Comparison, capture: str, log: str | None) -> dict
         "unmatched_beats": result.unmatched_beats,
         "ambiguous": result.ambiguous,
         "cannot_tell": result.cannot_tell,
+        "doubt": result.doubt,
         "findings": [_finding(finding) for finding in result.findings],
         "columns": list(result.columns),
         "table": [_row(row, result.columns) for row in result.table],
@@ -125,6 +126,9 @@ def comparison_object(result: Comparison, capture: str, log: str | None) -> dict
                 "start_ps": each.start,
                 "op": each.op,
                 "address": f"0x{each.address:0{-(-result.bus.address_width // 4)}X}",
+                "address_seen": None
+                if each.address_seen is None
+                else f"0x{each.address_seen:0{-(-result.bus.address_width // 4)}X}",
                 "meant": each.meant or None,
                 "seen": each.seen or None,
                 "log_line": each.log_line or None,
