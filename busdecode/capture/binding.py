@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Binding", "BoundChannel", "bind_capture", "bind_channels", "skews"]
 
+_RANGE = re.compile(r"\[[0-9]+:[0-9]+\]$")
 _BIT = re.compile(r"(.+)\[(-?[0-9]+)\]")
 _ROWS_AT_ONCE = 1 << 15
 
@@ -162,7 +163,10 @@ class _Binder:
         vector_tails = _by_tail(vectors)
         for group in self.probes.groups:
             keys = ("groups", group.vector)
-            vector = self._one(group.vector, vector_tails, keys, group.row, "vector")
+            name = group.vector
+            if name not in vector_tails:  # a range may be written with the vector's name
+                name = _RANGE.sub("", name)
+            vector = self._one(name, vector_tails, keys, group.row, "vector")
             lines = [self._line(line, keys, group.row) for line in group.lines]
             if vector is None or None in lines:
                 continue
@@ -193,6 +197,16 @@ class _Binder:
             there = self._one(scope, scope_tails, ("places", scope), row, "scope")
             if there is not None:
                 self.scopes[there] = place
+        if not self.probes.places:
+            self._guess_places(scopes)
+
+    def _guess_places(self, scopes: Iterable[str]) -> None:
+        """Take scopes called host or card for the places of these names, and tell."""
+        for scope in scopes:
+            name = scope.rpartition(".")[2].lower()
+            if name in ("host", "card"):
+                self.scopes[scope] = name
+                self.notes.append(f"scope {quoted(scope)} taken as the place {name}")
 
     def matched(self) -> None:
         """Bind by name what the probe list does not name."""

@@ -22,7 +22,7 @@ from busdecode.cli.options import (
 from busdecode.cli.output import check_outputs, writing
 from busdecode.cli.progress import showing_progress
 from busdecode.cli.taught import Taught
-from busdecode.errors import RequestError, quoted
+from busdecode.errors import RequestError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -151,7 +151,7 @@ class _Run:
 
     def tables(self, show: Callable[[str], None]) -> Iterator[pd.DataFrame]:
         """Give each table as text as it is decoded."""
-        from busdecode.cycles import stream_tables
+        from busdecode.cycles import binding_notes, stream_tables
 
         of_decoder: list[str] = []
         strays = 0
@@ -164,7 +164,7 @@ class _Run:
         self.tally.add_strays(strays)
         notes = (
             *self._of_places(),
-            *_of_names(self.binding),
+            *binding_notes(self.binding),
             *self.notes,
             *self.opened.notes,
             *of_decoder,
@@ -213,25 +213,6 @@ class _Run:
         if self.notes:
             lines += ["notes:", *(f"  {note}" for note in self.notes)]
         return lines
-
-
-def _of_names(binding: Binding) -> Iterator[str]:
-    """Give the notes of the binding; names that differ by their scope only are told in one."""
-    plain = {
-        f"channel {quoted(bound.channel)} taken as line {bound.line}"
-        for bound in binding.channels
-        if bound.how == "matched" and _last_name(bound.channel) == bound.line
-    }
-    if len(plain) == len(binding.channels):
-        yield "each channel taken as the line that its name ends in"
-    elif plain:
-        yield f"{len(plain)} channels taken as the line that their name ends in"
-    yield from (note for note in binding.notes if note not in plain)
-
-
-def _last_name(channel: str) -> str:
-    """Give a channel's name without scope, a bit of a vector as the line: ``top.D[3]`` is D3."""
-    return channel.rpartition(".")[2].replace("[", "").replace("]", "")
 
 
 def _write(run: _Run, form: Form, stream: TextIO) -> None:

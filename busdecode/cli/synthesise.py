@@ -120,6 +120,10 @@ def command(
 ) -> int:
     """Make the capture and write what was asked for."""
     check_outputs([output, log_out, probes_out], overwrite=overwrite, inputs=[log_path])
+    if output.suffix.lower() != ".vcd":
+        raise RequestError(
+            "the capture is written as VCD", path=output, expected="a name that ends in .vcd"
+        )
 
     # Imported here, so that help need not wait for them.
     from busdecode.access import format_log, read_log
@@ -141,6 +145,11 @@ def command(
         if not (line.role == "clock" and line.optional and _stands_still(made, line.name))
     ]
     left_out = [name for name in bus.line_names if name not in lines]
+    if period * 4 > bus.shortest_pulse:
+        notes.append(
+            f"sampled coarsely: the shortest pulse of {bus.name} is "
+            f"{format_time(bus.shortest_pulse)}, of which {format_time(period)} may miss some"
+        )
     if left_out:
         notes.append(f"left out, since the description does not drive it: {', '.join(left_out)}")
     capture = made.scoped(lines)

@@ -39,6 +39,9 @@ def observe_places(
     names = list(views)
     found: list[Observation] = []
     is_read = table.direction[beats] == _READ
+    has_acknowledge = np.ones((len(beats), 1), dtype=np.uint64)
+    if "acknowledge" in bus.phase_names:
+        has_acknowledge[table.phase("acknowledge")[beats] == MISSING] = 0
     for place in names[1:]:
         ours, theirs = views[names[0]], views[place]
         shared = [line for line in ours.index if line in theirs.index]
@@ -60,6 +63,9 @@ def observe_places(
                     (near, near_sure), (far, far_sure) = sides
                     meant, shown = (far, near) if swap else (near, far)
                     care = view.mask(lines) & near_sure & far_sure
+                    if path == "acknowledge" and label != "acknowledge":
+                        # Without an acknowledge seen here, phases before it have no end.
+                        care = care * has_acknowledge
                     found.append(
                         Observation(
                             view.place,

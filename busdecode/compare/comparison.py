@@ -139,6 +139,7 @@ def compare(
     unmatched = ambiguous = 0
     hung: Finding | None = None
     doubt: str | None = None
+    aligned: Alignment | None = None
     still = _still(places)
     if log is None:
         if len(places) < 2:
@@ -184,13 +185,18 @@ def compare(
         observations += observe_places(views, table, beats)
     records = records_of(observations, views)
     findings = find(records, views)
+    if aligned is not None and meant is not None:
+        lost = _lost_kinds(first, meant, aligned)
+        known = {line for each in findings for line in each.lines}
+        findings = [each for each in lost if not known & set(each.lines)] + findings
+        doubt = None if lost else doubt
     if hung is not None and not any(set(hung.lines) <= set(each.lines) for each in findings):
         findings.append(hung)
     unchecked = [
         line
         for line in bus.line_names
         if any(line in view.index for view in views.values())
-        and line not in records
+        and not (line in records and records[line].is_told)
         and bus.line(line).role not in ("clock", "strobe")
     ]
     if unchecked and len(beats) and log is not None:
@@ -232,7 +238,7 @@ def compare(
         table=rows,
         examples=_examples(findings, table, views, meant, pairs, log),
         cannot_tell=cannot_tell,
-        doubt=doubt if findings else None,
+        doubt=doubt,
         notes=tuple(notes),
     )
 
@@ -245,7 +251,7 @@ def _few(lines: list[str]) -> str:
 
 def _still(places: Mapping[str, DecodedPlace]) -> str | None:
     """Tell which strobes never move in the capture; None where all that were captured do."""
-    told = []
+    told: dict[str, list[str]] = {}
     for name, place in places.items():
         bus, capture = place.bus, place.capture
         for line in capture.lines:
@@ -253,8 +259,9 @@ def _still(places: Mapping[str, DecodedPlace]) -> str | None:
                 continue
             levels = capture.levels(line)
             if (levels == levels[0]).all() and levels[0] < 2:
-                told.append(f"{line} stays {'high' if levels[0] else 'low'} at the {name}")
-    return f"in the whole capture {' and '.join(told)}" if told else None
+                told.setdefault(f"{line} stays {'high' if levels[0] else 'low'}", []).append(name)
+    parts = [f"{what} at {' and '.join(where)}" for what, where in told.items()]
+    return f"in the whole capture {', '.join(parts)}" if parts else None
 
 
 def _doubt(aligned: Alignment) -> str | None:
@@ -275,6 +282,57 @@ def _doubt(aligned: Alignment) -> str | None:
             "that were aligned; the log may be of another run"
         )
     return None
+
+
+def _lost_kinds(place: DecodedPlace, meant: Meant, aligned: Alignment) -> list[Finding]:
+    """Find lines that never leave one level, and so keep all cycles of a logged kind away."""
+    bus, capture = place.bus, place.capture
+    found: list[Finding] = []
+    for at in np.unique(meant.kind).tolist():
+        mine = meant.kind == at
+        lost = int((aligned.beats[mine] < 0).sum())
+        if lost < max(3, 0.9 * int(mine.sum())):
+            continue
+        kind = bus.kinds[at]
+        wanted = {
+            line: value >> bit & 1
+            for lines, value in kind.levels
+            for bit, line in enumerate(reversed(lines))
+        }
+        rivals = {
+            line: 1 - (value >> bit & 1)
+            for other in bus.kinds[:at]
+            if other.direction == kind.direction
+            for lines, value in other.levels
+            for bit, line in enumerate(reversed(lines))
+            if line not in wanted
+        }
+        for line, level in (*wanted.items(), *rivals.items()):
+            role = bus.line(line).role
+            if line not in capture.lines or role in ("address", "data", "address and data"):
+                continue
+            levels = capture.levels(line)
+            if not (levels == 1 - level).all():
+                continue
+            shown = "high" if levels[0] else "low"
+            phase = bus.take["direction" if role == "direction" else "kind"].phase
+            found.append(
+                Finding(
+                    lines=(line,),
+                    twins=(),
+                    phase=phase,
+                    path="control",
+                    places=(place.place,),
+                    wrong=lost,
+                    compared=int(mine.sum()),
+                    condition=None,
+                    sentence=f"{line} stays {shown} in the whole capture at the {place.place}: "
+                    f"{lost} of {int(mine.sum())} logged cycles of kind {kind.name} are not "
+                    f"there; first in the {phase} phase, on the control lines.",
+                    beats=(),
+                )
+            )
+    return found
 
 
 def _hung(place: DecodedPlace) -> Finding | None:
@@ -335,12 +393,12 @@ def _bit_phase(
             continue
         cells: list[tuple[int, int] | None] = []
         for phase in phases:
-            mine = [each for each in record.seen if each[1] == phase] if record else []
+            mine = [look for look in record.looks if look.phase == phase] if record else []
             if not mine:
                 cells.append(None)
                 continue
-            bad = np.unique(np.concatenate([each[3] for each in mine]))
-            asked_beats = np.unique(np.concatenate([each[4] for each in mine]))
+            bad = np.unique(np.concatenate([look.wrong for look in mine]))
+            asked_beats = np.unique(np.concatenate([look.beats for look in mine]))
             cells.append((len(bad), len(asked_beats)))
         cells.append(back.get(line))
         rows.append(BitPhase(line, tuple(cells)))

@@ -61,32 +61,56 @@ class Finding:
     beats: tuple[int, ...]
 
 
-@dataclass
-class LineRecord:
-    """All that was observed of one line.
+@dataclass(frozen=True, eq=False)
+class Look:
+    """One line in one observation: M beats in which a level was expected of it.
 
-    `seen` has, for each place, phase and path, the beats wrong and compared; `meant`, for each
-    observation, the beats with the level meant and whether it was wrong. `is_apart` tells that
-    two places showed it differently.
+    `beats` are rows of the cycle table; `meant` and `is_wrong` are ndarrays of bool, shape (M,).
     """
 
+    place: str
+    phase: str
+    path: str
+    beats: Ints
+    meant: Bools
+    is_wrong: Bools
+    is_between: bool
+
+    @property
+    def wrong(self) -> Ints:
+        """Rows of the table in which the line fails."""
+        return self.beats[self.is_wrong]
+
+
+@dataclass
+class LineRecord:
+    """All that was observed of one line."""
+
     line: str
-    seen: list[tuple[str, str, str, Ints, Ints]] = field(default_factory=list)
-    is_apart: bool = False
-    meant: list[tuple[Ints, Bools, Bools]] = field(default_factory=list)
+    looks: list[Look] = field(default_factory=list)
 
     def wrong_beats(self) -> Ints:
         """Rows of the table in which the line fails; after release only if it fails then alone."""
-        earlier = _union([wrong for _, phase, _, wrong, _ in self.seen if phase != "release"])
-        return earlier if len(earlier) else _union([wrong for _, _, _, wrong, _ in self.seen])
+        earlier = _union([look.wrong for look in self.looks if look.phase != "release"])
+        return earlier if len(earlier) else _union([look.wrong for look in self.looks])
 
     def compared_beats(self) -> Ints:
         """Rows of the table in which the line was compared at all."""
-        return _union([compared for *_, compared in self.seen])
+        return _union([look.beats for look in self.looks])
 
-    def failing(self) -> list[tuple[str, str, str, Ints, Ints]]:
+    def failing(self) -> list[Look]:
         """Those observations in which it fails."""
-        return [each for each in self.seen if len(each[3])]
+        return [look for look in self.looks if look.is_wrong.any()]
+
+    @property
+    def is_apart(self) -> bool:
+        """Whether two places showed the line differently."""
+        return any(look.is_between for look in self.failing())
+
+    @property
+    def is_told(self) -> bool:
+        """Whether anything but another place tells what the line should show."""
+        return any(not look.is_between for look in self.looks)
 
 
 def _union(parts: Sequence[Ints]) -> Ints:
@@ -111,13 +135,18 @@ def records_of(
                 continue
             meant = (each.meant[:, word] >> bit) & one == one
             wrong = ((each.meant[:, word] ^ each.seen[:, word]) >> bit) & one == one
-            wrong &= care
             record = records.setdefault(line, LineRecord(line))
-            record.is_apart |= each.is_between and bool(wrong.any())
-            record.seen.append(
-                (each.place, each.phase, each.path, each.beats[wrong], each.beats[care])
+            record.looks.append(
+                Look(
+                    each.place,
+                    each.phase,
+                    each.path,
+                    each.beats[care],
+                    meant[care],
+                    wrong[care],
+                    each.is_between,
+                )
             )
-            record.meant.append((each.beats[care], meant[care], wrong[care]))
     return records
 
 
@@ -165,9 +194,9 @@ def _first(record: LineRecord, bus: Bus) -> tuple[int, str, str]:
     """Give the index of the first failing phase, its path, and the place."""
     names = bus.phase_names
     best: tuple[int, int, str, str] | None = None
-    for place, phase, path, _, _ in record.failing():
-        at = len(names) - 2 if phase == TAKEN else names.index(phase)
-        key = (at, _PATHS.index(path), path, place)
+    for look in record.failing():
+        at = len(names) - 2 if look.phase == TAKEN else names.index(look.phase)
+        key = (at, _PATHS.index(look.path), look.path, look.place)
         if best is None or key < best:
             best = key
     assert best is not None
@@ -177,12 +206,12 @@ def _first(record: LineRecord, bus: Bus) -> tuple[int, str, str]:
 def _is_late(record: LineRecord) -> bool:
     """Tell whether the line is wrong only before its data is taken, and right then."""
     failing = record.failing()
-    if any(path not in ("write", "read") or phase == TAKEN for _, phase, path, _, _ in failing):
+    if any(look.path not in ("write", "read") for look in failing):
         return False
-    if any(phase == "release" for _, phase, _, _, _ in failing):
+    if any(look.phase in (TAKEN, "release") for look in failing):
         return False
     wrong = record.wrong_beats()
-    sure = [compared for _, phase, _, _, compared in record.seen if phase == TAKEN]
+    sure = [look.beats for look in record.looks if look.phase == TAKEN]
     return bool(np.isin(wrong, _union(sure)).all())
 
 
@@ -193,7 +222,7 @@ def _group(
     bus: Bus,
 ) -> _Group:
     line = record.line
-    places = list(dict.fromkeys(place for place, *_ in record.failing()))
+    places = list(dict.fromkeys(look.place for look in record.failing()))
     if _is_late(record):
         return _Group([line], Behaviour(), "late")
     behaviours = [(place, behaviour_of(line, place, settled)) for place in places]
@@ -230,11 +259,11 @@ def _could_tell(line: str, other: str, records: Mapping[str, LineRecord]) -> boo
     if other not in records:
         return True
     levels: dict[int, set[bool]] = {}
-    for beats, meant, _ in records[line].meant:
-        for beat, level in zip(beats.tolist(), meant.tolist(), strict=True):
+    for look in records[line].looks:
+        for beat, level in zip(look.beats.tolist(), look.meant.tolist(), strict=True):
             levels.setdefault(beat, set()).add(level)
-    for beats, meant, _ in records[other].meant:
-        for beat, level in zip(beats.tolist(), meant.tolist(), strict=True):
+    for look in records[other].looks:
+        for beat, level in zip(look.beats.tolist(), look.meant.tolist(), strict=True):
             if beat in levels and levels[beat] != {level}:
                 return True
     return False
@@ -279,9 +308,9 @@ def _finding(
     shown = tuple(
         name
         for name in places
-        if any(name == each[0] for record in failing for each in record.failing())
+        if any(name == look.place for record in failing for look in record.failing())
     )
-    also = {each[2] for record in failing for each in record.failing()}
+    also = {look.path for record in failing for look in record.failing()}
     if path == "read" and group.how not in ("late", "crossed", "tied") and also == {"read"}:
         path = _stored(failing, places)
     condition = _condition(group, records, bus)
@@ -306,11 +335,11 @@ def _finding(
 
 def _stored(failing: Sequence[LineRecord], places: tuple[str, ...]) -> str:
     """Say whether wrong reads come from what was stored, or from the way back."""
-    at = {each[0] for record in failing for each in record.failing()}
+    at = {look.place for record in failing for look in record.failing()}
     if len(places) > 1 and "card" in places and "card" not in at:
         return "read"
-    written = [each for record in failing for each in record.seen if each[2] == "write"]
-    return "stored" if any(len(each[4]) for each in written) else "undetermined"
+    is_written = any(look.path == "write" for record in failing for look in record.looks)
+    return "stored" if is_written else "undetermined"
 
 
 def _role(line: str, bus: Bus) -> str:
@@ -324,9 +353,10 @@ def _condition(group: _Group, records: Mapping[str, LineRecord], bus: Bus) -> st
         return None
     record = records[group.lines[0]]
     path = _first(record, bus)[1]
-    mine = [each for each, seen in zip(record.meant, record.seen, strict=True) if seen[2] == path]
-    meant = np.concatenate([levels for _, levels, _ in mine])
-    wrong = np.concatenate([bad for *_, bad in mine])
+    mine = [look for look in record.looks if look.path == path and not look.is_between]
+    mine = mine or [look for look in record.looks if look.path == path]
+    meant = np.concatenate([look.meant for look in mine])
+    wrong = np.concatenate([look.is_wrong for look in mine])
     if _role(record.line, bus) not in ("address", "data", "address and data"):
         return _other_line(record, records)
     if wrong.any() and (wrong == meant).all():
@@ -341,9 +371,9 @@ def _rule(line: str, other: str, records: Mapping[str, LineRecord]) -> str:
     shown: dict[str, set[bool]] = {}
     for name in (line, other):
         if name in records:
-            for _, meant, wrong in records[name].meant:
-                if wrong.any():
-                    shown.setdefault(name, set()).update((meant[wrong] ^ True).tolist())
+            for look in records[name].failing():
+                levels_shown = ~look.meant[look.is_wrong]
+                shown.setdefault(name, set()).update(levels_shown.tolist())
     levels = set().union(*shown.values())
     if len(shown) == 1 and len(levels) == 2:
         loser = next(iter(shown))
@@ -367,8 +397,8 @@ def _other_line(record: LineRecord, records: Mapping[str, LineRecord]) -> str | 
         if name == record.line:
             continue
         levels: dict[int, bool] = {}
-        for beats, meant, _ in other.meant:
-            levels.update(zip(beats.tolist(), meant.tolist(), strict=True))
+        for look in other.looks:
+            levels.update(zip(look.beats.tolist(), look.meant.tolist(), strict=True))
         on_wrong = {levels.get(int(beat)) for beat in wrong}
         on_right = {levels.get(int(beat)) for beat in right}
         if None not in on_wrong | on_right and len(on_wrong) == len(on_right) == 1:

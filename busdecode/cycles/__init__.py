@@ -8,6 +8,7 @@ from busdecode.cycles.occurrences import MISSING, Rows
 from busdecode.cycles.places import (
     DecodedPlace,
     bind,
+    binding_notes,
     decode_capture,
     decode_places,
     stream_tables,
@@ -34,6 +35,7 @@ __all__ = [
     "Simulation",
     "Synthesis",
     "bind",
+    "binding_notes",
     "concatenate",
     "decode",
     "decode_capture",

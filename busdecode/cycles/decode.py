@@ -88,6 +88,7 @@ class Decoder:
         self.notes: list[str] = []
         self.strays = 0
         self._strays_until = -FOREVER
+        self._strays_open: Ints = np.zeros(0, dtype=np.int64)
         self._index: Mapping[str, int] = {line: at for at, line in enumerate(lines)}
         self._captured = frozenset(lines)
         self._cycle_begins = self._needed(bus.cycle_begins, "where a cycle begins")
@@ -248,7 +249,8 @@ class Decoder:
         if cycles.carried:
             already[0] = False
         begins = merged(begins, self._news(rows, cycles.begins[already], self._done))
-        ends = self._news(rows, rows.edges(self._beat_ends), self._done)
+        every_end = rows.edges(self._beat_ends)
+        ends = self._news(rows, every_end, self._done)
         of_begin = np.searchsorted(cycles.begins, begins, "right") - 1
         is_inside = of_begin >= 0
         if not self.bus.pipelined:
@@ -257,17 +259,31 @@ class Decoder:
                 of_end = np.searchsorted(cycles.begins, ends, "left") - 1
                 ends = ends[(of_end >= 0) & (ends <= cycles.ends[of_end])]
             ends = merged(ends, cycles.ends[cycles.is_closed])
-        strays = rows.times[begins[~is_inside]]
-        strays = strays[strays > self._strays_until]  # rows that were kept are seen again
-        if len(strays):
-            self.strays += len(strays)
-            self._strays_until = int(strays[-1])
+        self._count_strays(rows, begins[~is_inside], every_end, cycles.begins)
         begins = begins[is_inside]
         first, last = _alternate(begins, ends, already_open=False)
         open_beat = int(first[-1]) if len(first) > len(last) else None
         first = first[: len(last)]
         of_cycle = np.searchsorted(cycles.begins, first, "right") - 1
         return first, last, of_cycle, open_beat
+
+    def _count_strays(self, rows: Rows, found: Ints, ends: Ints, cycles: Ints) -> None:
+        """Count beats that end before any cycle begins; rows that were kept are seen again.
+
+        A strobe that only just comes before the cycle's own edge begins that cycle's beat.
+        """
+        times = rows.times
+        fresh = times[found]
+        fresh = fresh[fresh > self._strays_until]
+        if len(fresh):
+            self._strays_until = int(fresh[-1])
+        waiting = np.append(self._strays_open, fresh)
+        after = np.append(times[ends], FOREVER)
+        first_end = after[np.searchsorted(times[ends], waiting, "right")]
+        begun = np.append(times[cycles], FOREVER)
+        first_cycle = begun[np.searchsorted(times[cycles], waiting, "right")]
+        self.strays += int((first_end < first_cycle).sum())
+        self._strays_open = waiting[(first_end == FOREVER) & (first_cycle == FOREVER)]
 
     def _emit(
         self,
@@ -454,6 +470,8 @@ class Decoder:
         table = empty(self.bus)
         if tail is not None and len(tail):
             table = self._advance(tail, FOREVER, final=end)
+        self.strays += len(self._strays_open)
+        self._strays_open = self._strays_open[:0]
         self._start_segment()
         return table
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from busdecode.capture import Binding, Capture, bind_capture, bind_channels, skews
 from busdecode.cycles.decode import Decoder
 from busdecode.cycles.table import CycleTable, concatenate
-from busdecode.errors import RequestError
+from busdecode.errors import RequestError, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -18,7 +18,14 @@ if TYPE_CHECKING:
     from busdecode.capture import ProbeList
     from busdecode.protocol import Bus
 
-__all__ = ["DecodedPlace", "bind", "decode_capture", "decode_places", "stream_tables"]
+__all__ = [
+    "DecodedPlace",
+    "bind",
+    "binding_notes",
+    "decode_capture",
+    "decode_places",
+    "stream_tables",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,7 +110,7 @@ def _decode_at(capture: Capture, bus: Bus, binding: Binding, place: str) -> Deco
     decoder = Decoder(bus, bound.lines, bound.resolution, skew)
     table = concatenate(bus, [decoder.feed(bound), decoder.finish(bound.end)])
     return DecodedPlace(
-        bus, place, bound, table, skew, (*binding.notes, *bound.notes, *decoder.notes)
+        bus, place, bound, table, skew, (*binding_notes(binding), *bound.notes, *decoder.notes)
     )
 
 
@@ -123,3 +130,22 @@ def stream_tables(
         yield decoder.feed(bound), decoder
     if decoder is not None:
         yield decoder.finish(end), decoder
+
+
+def binding_notes(binding: Binding) -> Iterator[str]:
+    """Give the notes of the binding; names that differ by their scope only are told in one."""
+    plain = {
+        f"channel {quoted(bound.channel)} taken as line {bound.line}"
+        for bound in binding.channels
+        if bound.how == "matched" and _last_name(bound.channel) == bound.line
+    }
+    if len(plain) == len(binding.channels):
+        yield "each channel taken as the line that its name ends in"
+    elif plain:
+        yield f"{len(plain)} channels taken as the line that their name ends in"
+    yield from (note for note in binding.notes if note not in plain)
+
+
+def _last_name(channel: str) -> str:
+    """Give a channel's name without scope, a bit of a vector as the line: ``top.D[3]`` is D3."""
+    return channel.rpartition(".")[2].replace("[", "").replace("]", "")

@@ -205,7 +205,9 @@ def _check_member(line: str, known: Sequence[str], what: str, bus: Bus) -> None:
     if line not in known:
         raise RequestError(
             f"{line} is no {what} of {bus.name}",
-            expected=f"one of {', '.join(known)}" if known else f"a bus with a {what}",
+            expected=f"one of {', '.join(known)}"
+            if known
+            else f"a bus with {_article(what)} {what}",
         )
 
 
@@ -256,3 +258,7 @@ def written_fault(fault: Fault) -> str:
 def forms() -> Sequence[tuple[str, str]]:
     """Give every form in which a fault can be written, with what it means."""
     return _FORMS
+
+
+def _article(what: str) -> str:
+    return "an" if what[0] in "aeiou" else "a"

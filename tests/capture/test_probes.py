@@ -210,7 +210,7 @@ def test_any_order_of_lines_keeps_their_levels(order: Sequence[int], count: int,
 
 def test_a_net_seen_again_further_in_is_taken_once() -> None:
     """A bench that dumps a net in its own scope and in those below has one channel for it."""
-    lines = ["top.AS", "top.cpu.AS", "top.card.AS", "top.cpu.RW"]
+    lines = ["top.AS", "top.cpu.AS", "top.ram.AS", "top.cpu.RW"]
 
     binding = bind_channels(lines, ["AS", "R/W"], None)
 
@@ -220,11 +220,19 @@ def test_a_net_seen_again_further_in_is_taken_once() -> None:
     }
     assert (
         "line AS: channel 'top.AS' taken; the same name further in, "
-        "top.cpu.AS, top.card.AS, is held for the same net"
+        "top.cpu.AS, top.ram.AS, is held for the same net"
     ) in binding.notes
 
 
 def test_nets_in_scopes_beside_each_other_are_not_taken_for_one() -> None:
     """Two scopes of one depth may be two places: the probe list must say."""
     with pytest.raises(ProbeListError, match="2 channels may be line AS at host"):
-        bind_channels(["host.AS", "card.AS"], ["AS"], None)
+        bind_channels(["left.AS", "right.AS"], ["AS"], None)
+
+
+def test_scopes_called_host_and_card_are_these_places() -> None:
+    """Two scopes with the places' own names need no probe list; the guess is told."""
+    binding = bind_channels(["host.AS", "card.AS"], ["AS"], None)
+
+    assert binding.places == ("host", "card")
+    assert "scope 'card' taken as the place card" in binding.notes

@@ -289,3 +289,93 @@ def test_a_stretch_too_long_to_weigh_is_cut_and_told(monkeypatch: pytest.MonkeyP
     assert any("was aligned in parts" in note for note in result.notes)
     assert result.findings == ()
     assert result.compared + result.unmatched_log + result.ambiguous == 24
+
+
+@pytest.mark.parametrize(
+    ("name", "fault", "line"),
+    [
+        ("mc68000", "stuck R/W low", "R/W"),
+        ("mc68000", "stuck R/W high", "R/W"),
+        ("orlop32", "stuck WR low", "WR"),
+        ("orlop32", "stuck WR high", "WR"),
+        ("z80", "stuck RD high", "RD"),
+        ("z80", "stuck WR high", "WR"),
+        ("z80", "stuck M1 low", "M1"),
+    ],
+)
+def test_a_line_that_hides_the_direction_or_kind_is_named(name: str, fault: str, line: str) -> None:
+    """Reads that look like writes, or cycles that vanish, are laid to the line that never moves."""
+    bus = load_bus(name)
+    result = result_of(bus, words(bus, 16), faults=[parse_fault(fault, bus)])
+
+    assert result.findings[0].lines == (line,)
+    assert (result.findings[0].phase, result.findings[0].path) == ("data", "control")
+
+
+def test_wrong_reads_without_a_compared_write_are_not_laid_to_what_was_stored() -> None:
+    """Of a log with reads alone, nobody knows whether the way in or the way back is bad."""
+    bus = load_bus("mc68000")
+    accesses = [Access("read", 0x3000 + 2 * at, 2, None) for at in range(12)]
+    made, log = synthesise_log(bus, accesses, seed=4)
+    told = [
+        replace(access, expected=access.data ^ 0x10) for access in log if access.data is not None
+    ]
+    result = compare(decoded(dict(made.places), bus), log_of(told))
+
+    assert result.findings[0].lines == ("D4",)
+    assert result.findings[0].path == "undetermined"
+    assert "since no write was compared" in result.findings[0].sentence
+
+
+def test_a_log_of_the_same_addresses_with_other_data_is_told_with_doubt() -> None:
+    """Where no pair agrees in every bit, the findings are said to be doubtful."""
+    bus = load_bus("mc68000")
+    made, _ = synthesise_log(bus, words(bus, 12, seed=1), seed=1)
+    other = [a for a in words(bus, 12, seed=2) if a.op == "write"]
+    result = compare(decoded(dict(made.places), bus), log_of(other))
+
+    assert result.doubt is not None
+    assert "none of the 12 logged transfers that were aligned agrees" in result.doubt
+
+
+def test_a_capture_without_a_cycle_says_which_strobe_never_moves() -> None:
+    """With a log it is refused, without one it cannot be told; both name the strobe."""
+    bus = load_bus("mc68000")
+    made, log = synthesise_log(bus, words(bus, 6), seed=1, faults=[Stuck("AS", 1)])
+    places = decoded(dict(made.places), bus)
+
+    with pytest.raises(LogError, match="in the whole capture AS stays high at host and card"):
+        compare(places, log_of(log))
+    result = compare(places)
+    assert result.findings == ()
+    assert result.cannot_tell is not None
+    assert "no beat could be compared; in the whole capture AS stays high" in result.cannot_tell
+
+
+def test_what_nothing_tells_about_is_said_not_to_be_checked() -> None:
+    """No log says what the function codes should be."""
+    bus = load_bus("mc68000")
+    result = result_of(bus, words(bus, 6))
+
+    told = "not checked, since nothing tells what they should show: FC2, FC1, FC0"
+    assert told in result.notes
+
+
+def test_an_open_acknowledge_fails_at_the_host_alone() -> None:
+    """The card asserts it; the host never sees it."""
+    bus = load_bus("orlop32")
+    result = result_of(bus, words(bus, 8), faults=[Open("ACK", "high")])
+
+    assert result.findings[0].lines == ("ACK",)
+    assert result.findings[0].places == ("host",)
+    stuck = result_of(bus, words(bus, 8), faults=[Stuck("ACK", 1)])
+    assert stuck.findings[0].places == ("host", "card")
+
+
+def test_an_example_shows_the_address_that_the_lines_had() -> None:
+    """Where the address is bent, the bent one stands beside the one that was meant."""
+    bus = load_bus("mc68000")
+    result = result_of(bus, words(bus, 8), faults=[Stuck("A5", 1)])
+
+    assert result.examples[0].address == 0x2000
+    assert result.examples[0].address_seen == 0x2020

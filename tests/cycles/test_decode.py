@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from busdecode.capture import from_levels, split
 from busdecode.cycles import Decoder, decode
 from busdecode.errors import DescriptionError
 from busdecode.protocol import load_bus, parse_bus
@@ -410,3 +411,12 @@ def test_a_moment_that_does_not_come_gives_no_value() -> None:
     """Taken at the acknowledge, and none came: nothing is known of the data."""
     bus = parse_bus(SMALL.replace('read = "before release"', 'read = "at acknowledge"'))
     assert table_of(bus, but(PULSE, {200: {}}), "data", "ended") == [["0x??", "error"]]
+
+
+def test_a_lane_strobe_just_before_its_cycle_is_no_beat_outside() -> None:
+    """Channel skew may show UDS one sample before AS: that is the beat's begin, not a stray."""
+    lines = {"AS": "110011", "UDS": "100011", "LDS": "111111", "R/W": "111111", "DTACK": "111011"}
+    capture = from_levels([0, 10, 20, 30, 40, 50], lines, resolution=10)
+    for chunks in ([capture], list(split(capture, 1))):
+        table, decoder = decode(load_bus("mc68000"), chunks)
+        assert (len(table), decoder.strays) == (1, 0)

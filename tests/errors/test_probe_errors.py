@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 CHANNELS = (
-    "top.host.AS", "top.card.AS", "top.DTACK", "top.bus[1]", "top.bus[0]", "top.host.D3", "x.D3",
+    "top.left.AS", "top.right.AS", "top.DTACK", "top.bus[1]", "top.bus[0]", "top.host.D3", "x.D3",
 )  # fmt: skip
 LINES = ("AS", "DTACK", "D3", "D1", "D0", "R/W")
 
@@ -118,7 +118,7 @@ LIST_MISTAKES = [
 
 BINDING_MISTAKES = [
     (
-        '[channels]\nDTAK = "DTACK"\nD3 = "D3"\n"top.host.AS" = "ASS"\n',
+        '[channels]\nDTAK = "DTACK"\nD3 = "D3"\n"top.left.AS" = "ASS"\n',
         "p.toml: 3 mistakes\n"
         "p.toml:2: channels.DTAK: the capture has no channel called 'DTAK'\n"
         "  expected: a channel of the capture\n"
@@ -126,19 +126,19 @@ BINDING_MISTAKES = [
         "p.toml:3: channels.D3: channel 'D3' may be top.host.D3, x.D3\n"
         "  expected: a name that only one channel has\n"
         "  do:       write more of its scope\n"
-        "p.toml:4: channels.\"top.host.AS\": the bus has no line called 'ASS'\n"
+        "p.toml:4: channels.\"top.left.AS\": the bus has no line called 'ASS'\n"
         "  expected: one of AS, DTACK, D3, D1, D0, R/W\n"
         "  do:       did you mean AS?",
     ),
     (
-        '[channels]\n"top.host.AS" = "AS"\n"top.card.AS" = "AS"\n',
-        "p.toml:3: channels.\"top.card.AS\": line AS at host is already channel 'top.host.AS'\n"
+        '[channels]\n"top.left.AS" = "AS"\n"top.right.AS" = "AS"\n',
+        "p.toml:3: channels.\"top.right.AS\": line AS at host is already channel 'top.left.AS'\n"
         "  expected: one channel for a line at a place\n"
         "  do:       tell the side, or take one of the rows out",
     ),
     (
-        '[channels]\n"top.card.AS" = "AS"\n"card.AS" = "DTACK"\n',
-        "p.toml:3: channels.\"card.AS\": channel 'top.card.AS' is already line AS\n"
+        '[channels]\n"top.right.AS" = "AS"\n"right.AS" = "DTACK"\n',
+        "p.toml:3: channels.\"right.AS\": channel 'top.right.AS' is already line AS\n"
         "  expected: one row for a channel\n"
         "  do:       take one of the rows out",
     ),
@@ -158,14 +158,14 @@ BINDING_MISTAKES = [
         "  do:       correct the range",
     ),
     (
-        '[places]\ncrad = "card"\n',
-        "p.toml:2: places.crad: the capture has no scope called 'crad'\n"
+        '[places]\nrihgt = "card"\n',
+        "p.toml:2: places.rihgt: the capture has no scope called 'rihgt'\n"
         "  expected: a scope of the capture\n"
-        "  do:       did you mean card?",
+        "  do:       did you mean right?",
     ),
     (
         '[channels]\n"x.D3" = "D3"\n',
-        "p.toml: 2 channels may be line AS at host: top.host.AS, top.card.AS\n"
+        "p.toml: 2 channels may be line AS at host: top.left.AS, top.right.AS\n"
         "  expected: one channel for a line at a place\n"
         "  do:       name the one under [channels] of a probe list, or give the scopes"
         " their places under [places]",
