@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from busdecode.compare.align import Alignment, align
-from busdecode.compare.comparison import BitPhase, Comparison, Example, compare
+from busdecode.compare.comparison import Comparison, compare
 from busdecode.compare.meant import Meant, meant_by
+from busdecode.compare.tabulate import BitPhase, Example
 from busdecode.compare.verdict import Finding
 
 __all__ = [

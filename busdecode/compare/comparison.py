@@ -10,10 +10,13 @@ import numpy as np
 from busdecode.compare.align import align
 from busdecode.compare.between import observe_places
 from busdecode.compare.meant import meant_by
-from busdecode.compare.observe import TAKEN, observe_log
-from busdecode.compare.verdict import Finding, LineRecord, find, records_of
+from busdecode.compare.observe import observe_log
+from busdecode.compare.records import records_of
+from busdecode.compare.tabulate import BitPhase, Example, bit_phase, first_examples
+from busdecode.compare.vanished import hung_cycle, lost_kinds, still_strobes
+from busdecode.compare.verdict import Finding, find
 from busdecode.compare.view import view_place
-from busdecode.cycles import DIRECTIONS, ENDINGS
+from busdecode.cycles import ENDINGS
 from busdecode.errors import LogError, RequestError
 from busdecode.units import format_time
 
@@ -25,43 +28,15 @@ if TYPE_CHECKING:
     from busdecode.access import AccessLog
     from busdecode.compare.align import Alignment
     from busdecode.compare.meant import Meant
-    from busdecode.compare.view import PlaceView
-    from busdecode.cycles import CycleTable, DecodedPlace
+    from busdecode.cycles import DecodedPlace
     from busdecode.protocol import Bus
 
     Ints = NDArray[np.int64]
 
-__all__ = ["BitPhase", "Comparison", "Example", "compare"]
+__all__ = ["Comparison", "compare"]
 
 _LEAST_SHARE = 0.05
 """Where fewer of the logged transfers than this find a beat, the log is of another run."""
-
-
-@dataclass(frozen=True)
-class BitPhase:
-    """One line's row of the bit x phase table: for each column (wrong, compared) or None."""
-
-    line: str
-    cells: tuple[tuple[int, int] | None, ...]
-
-
-@dataclass(frozen=True)
-class Example:
-    """One failing beat: when, what was meant, what the failing place showed.
-
-    `address_seen` is the address on the lines, where its word is not the one meant.
-    """
-
-    cycle: int
-    beat: int
-    start: int
-    op: str
-    address: int
-    address_seen: int | None
-    meant: str
-    seen: str
-    lines: tuple[str, ...]
-    log_line: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,7 +115,7 @@ def compare(
     hung: Finding | None = None
     doubt: str | None = None
     aligned: Alignment | None = None
-    still = _still(places)
+    still = still_strobes(places)
     if log is None:
         if len(places) < 2:
             raise RequestError(
@@ -161,7 +136,7 @@ def compare(
         )
         aligned = align(meant, table, captured)
         found = aligned.beats >= 0
-        hung = _hung(first)
+        hung = hung_cycle(first)
         likely = int(aligned.is_likely.sum())
         if hung is None and (not likely or likely < _LEAST_SHARE * len(meant)):
             raise LogError(
@@ -186,7 +161,7 @@ def compare(
     records = records_of(observations, views)
     findings = find(records, views)
     if aligned is not None and meant is not None:
-        lost = _lost_kinds(first, meant, aligned)
+        lost = lost_kinds(first, meant, aligned)
         known = {line for each in findings for line in each.lines}
         findings = [each for each in lost if not known & set(each.lines)] + findings
         doubt = None if lost else doubt
@@ -224,7 +199,7 @@ def compare(
     if not len(beats) and not findings:
         why = f"no beat could be compared{f'; {still}' if still else ''}"
         cannot_tell = cannot_tell or f"cannot tell: {why}"
-    columns, rows = _bit_phase(records, bus, meant, pairs)
+    columns, rows = bit_phase(records, bus, meant, pairs)
     return Comparison(
         bus=bus,
         places=tuple(places),
@@ -236,7 +211,7 @@ def compare(
         findings=tuple(findings),
         columns=columns,
         table=rows,
-        examples=_examples(findings, table, views, meant, pairs, log),
+        examples=first_examples(findings, table, views, meant, pairs, log),
         cannot_tell=cannot_tell,
         doubt=doubt,
         notes=tuple(notes),
@@ -247,21 +222,6 @@ def _few(lines: list[str]) -> str:
     return (
         ", ".join(lines) if len(lines) <= 8 else f"{', '.join(lines[:7])} and {len(lines) - 7} more"
     )
-
-
-def _still(places: Mapping[str, DecodedPlace]) -> str | None:
-    """Tell which strobes never move in the capture; None where all that were captured do."""
-    told: dict[str, list[str]] = {}
-    for name, place in places.items():
-        bus, capture = place.bus, place.capture
-        for line in capture.lines:
-            if bus.line(line).role != "strobe" or not len(capture):
-                continue
-            levels = capture.levels(line)
-            if (levels == levels[0]).all() and levels[0] < 2:
-                told.setdefault(f"{line} stays {'high' if levels[0] else 'low'}", []).append(name)
-    parts = [f"{what} at {' and '.join(where)}" for what, where in told.items()]
-    return f"in the whole capture {', '.join(parts)}" if parts else None
 
 
 def _doubt(aligned: Alignment) -> str | None:
@@ -282,200 +242,3 @@ def _doubt(aligned: Alignment) -> str | None:
             "that were aligned; the log may be of another run"
         )
     return None
-
-
-def _lost_kinds(place: DecodedPlace, meant: Meant, aligned: Alignment) -> list[Finding]:
-    """Find lines that never leave one level, and so keep all cycles of a logged kind away."""
-    bus, capture = place.bus, place.capture
-    found: list[Finding] = []
-    for at in np.unique(meant.kind).tolist():
-        mine = meant.kind == at
-        lost = int((aligned.beats[mine] < 0).sum())
-        if lost < max(3, 0.9 * int(mine.sum())):
-            continue
-        kind = bus.kinds[at]
-        wanted = {
-            line: value >> bit & 1
-            for lines, value in kind.levels
-            for bit, line in enumerate(reversed(lines))
-        }
-        rivals = {
-            line: 1 - (value >> bit & 1)
-            for other in bus.kinds[:at]
-            if other.direction == kind.direction
-            for lines, value in other.levels
-            for bit, line in enumerate(reversed(lines))
-            if line not in wanted
-        }
-        for line, level in (*wanted.items(), *rivals.items()):
-            role = bus.line(line).role
-            if line not in capture.lines or role in ("address", "data", "address and data"):
-                continue
-            levels = capture.levels(line)
-            if not (levels == 1 - level).all():
-                continue
-            shown = "high" if levels[0] else "low"
-            phase = bus.take["direction" if role == "direction" else "kind"].phase
-            found.append(
-                Finding(
-                    lines=(line,),
-                    twins=(),
-                    phase=phase,
-                    path="control",
-                    places=(place.place,),
-                    wrong=lost,
-                    compared=int(mine.sum()),
-                    condition=None,
-                    sentence=f"{line} stays {shown} in the whole capture at the {place.place}: "
-                    f"{lost} of {int(mine.sum())} logged cycles of kind {kind.name} are not "
-                    f"there; first in the {phase} phase, on the control lines.",
-                    beats=(),
-                )
-            )
-    return found
-
-
-def _hung(place: DecodedPlace) -> Finding | None:
-    """Find a last cycle that waits for its acknowledge until the capture ends."""
-    bus, table, capture = place.bus, place.table, place.capture
-    lines = [line for line in bus.ending.acknowledged if line in capture.lines]
-    if not len(table) or not lines or bus.ending.timeout is None:
-        return None
-    if table.ended[-1] != ENDINGS.index("cut-off"):
-        return None
-    open_for = int(table.end[-1] - table.start[-1])
-    since = np.searchsorted(capture.times, table.start[-1], "right") - 1
-    asserted = [
-        bool((capture.levels(line)[since:] == bus.asserted_level(line)).any()) for line in lines
-    ]
-    if open_for < bus.ending.timeout or any(asserted):
-        return None
-    return Finding(
-        lines=(lines[0],),
-        twins=tuple((line,) for line in lines[1:]),
-        phase="acknowledge",
-        path="acknowledge",
-        places=(place.place,),
-        wrong=1,
-        compared=1,
-        condition=None,
-        sentence=f"{lines[0]} never becomes asserted in the last cycle, which has been open for "
-        f"{format_time(open_for)} when the capture ends; first in the acknowledge phase, on the "
-        "way of the acknowledge.",
-        beats=(len(table) - 1,),
-    )
-
-
-def _bit_phase(
-    records: Mapping[str, LineRecord],
-    bus: Bus,
-    meant: Meant | None,
-    pairs: Ints,
-) -> tuple[tuple[str, ...], tuple[BitPhase, ...]]:
-    """Sum the observations: one row a failing line, one column a phase, and the read-back."""
-    phases = [*bus.phase_names[:-1], TAKEN, "release"]
-    columns = [*phases, "read back"]
-    back: dict[str, tuple[int, int]] = {}
-    if meant is not None:
-        compared = meant.moved_known & meant.data_known
-        compared[meant.direction != 1] = 0
-        wrong = (meant.moved ^ meant.data) & compared
-        for bit, line in enumerate(reversed(bus.data)):
-            one = np.uint64(1)
-            asked = int(((compared >> np.uint64(bit)) & one).sum())
-            if asked:
-                back[line] = (int(((wrong >> np.uint64(bit)) & one).sum()), asked)
-    rows = []
-    for line in bus.line_names:
-        record = records.get(line)
-        has_failed = record is not None and record.failing()
-        if not has_failed and not back.get(line, (0, 0))[0]:
-            continue
-        cells: list[tuple[int, int] | None] = []
-        for phase in phases:
-            mine = [look for look in record.looks if look.phase == phase] if record else []
-            if not mine:
-                cells.append(None)
-                continue
-            bad = np.unique(np.concatenate([look.wrong for look in mine]))
-            asked_beats = np.unique(np.concatenate([look.beats for look in mine]))
-            cells.append((len(bad), len(asked_beats)))
-        cells.append(back.get(line))
-        rows.append(BitPhase(line, tuple(cells)))
-    return tuple(columns), tuple(rows)
-
-
-def _examples(
-    findings: list[Finding],
-    table: CycleTable,
-    views: Mapping[str, PlaceView],
-    meant: Meant | None,
-    pairs: Ints,
-    log: AccessLog | None,
-) -> tuple[Example, ...]:
-    """Describe the first failing beats of the first finding, as the place that fails shows them."""
-    if not findings or not findings[0].places:
-        return ()
-    bus = table.bus
-    view = views[findings[0].places[-1]]
-    found = []
-    which = np.array(findings[0].beats[:3], dtype=np.int64)
-    text = table.take(which).as_text()
-    addresses, data = _as_shown(view, table, which)
-    digits = -(-len(bus.data) // 4)
-    for at, row in enumerate(which.tolist()):
-        transfers = np.flatnonzero(pairs == row)
-        intended, op, line = "", str(text["kind"].iloc[at]), 0
-        address, seen = addresses[at], str(text["data"].iloc[at])
-        if meant is not None and log is not None and len(transfers):
-            transfer = int(transfers[0])
-            access = log.accesses[int(meant.access[transfer])]
-            op, line = access.op, access.line
-            address = int(meant.address[transfer])
-            intended = _word(int(meant.data[transfer]), int(meant.data_known[transfer]), digits)
-        if seen:
-            seen = _word(data[at], int(table.data_known[row]), digits)
-        word = addresses[at] // bus.word_bytes
-        found.append(
-            Example(
-                int(table.cycle[row]),
-                int(table.beat[row]),
-                int(table.start[row]),
-                op,
-                address,
-                None if word == address // bus.word_bytes else addresses[at],
-                intended,
-                seen,
-                findings[0].lines,
-                line,
-            )
-        )
-    return tuple(found)
-
-
-def _as_shown(view: PlaceView, table: CycleTable, which: Ints) -> tuple[list[int], list[int]]:
-    """Give address and data of beats as the lines of one place showed them."""
-    bus = table.bus
-    moment = bus.take["address"]
-    shot = view.sample(moment, table.phase(moment.phase)[which])
-    addresses = view.number(shot.states, bus.address, bus.address_bits)
-    addresses = np.where(table.beat[which] == 0, addresses, table.address[which])
-    data = np.zeros(len(which), dtype=np.uint64)
-    for path in ("read", "write"):
-        mine = table.direction[which] == DIRECTIONS.index(path)
-        moment = bus.take[path]
-        shot = view.sample(moment, table.phase(moment.phase)[which])
-        numbers = view.number(shot.states, bus.data, range(len(bus.data) - 1, -1, -1))
-        data = np.where(mine, numbers, data)
-    return addresses.tolist(), data.tolist()
-
-
-def _word(data: int, known: int, digits: int) -> str:
-    """Write a word; digits of which nothing is meant are ``-``, partly meant ``?``."""
-    if not known:
-        return ""
-    text = ""
-    for digit in range(digits - 1, -1, -1):
-        here = known >> 4 * digit & 0xF
-        text += "-" if not here else f"{data >> 4 * digit & 0xF:X}" if here == 0xF else "?"
-    return f"0x{text}"

@@ -1,0 +1,117 @@
+"""What is not there: strobes that never move, kinds of cycle that vanish, a cycle that hangs."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from busdecode.compare.verdict import Finding
+from busdecode.cycles import ENDINGS
+from busdecode.units import format_time
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from busdecode.compare.align import Alignment
+    from busdecode.compare.meant import Meant
+    from busdecode.cycles import DecodedPlace
+
+__all__ = ["hung_cycle", "lost_kinds", "still_strobes"]
+
+
+def still_strobes(places: Mapping[str, DecodedPlace]) -> str | None:
+    """Tell which strobes never move in the capture; None where all that were captured do."""
+    told: dict[str, list[str]] = {}
+    for name, place in places.items():
+        bus, capture = place.bus, place.capture
+        for line in capture.lines:
+            if bus.line(line).role != "strobe" or not len(capture):
+                continue
+            levels = capture.levels(line)
+            if (levels == levels[0]).all() and levels[0] < 2:
+                told.setdefault(f"{line} stays {'high' if levels[0] else 'low'}", []).append(name)
+    parts = [f"{what} at {' and '.join(where)}" for what, where in told.items()]
+    return f"in the whole capture {', '.join(parts)}" if parts else None
+
+
+def lost_kinds(place: DecodedPlace, meant: Meant, aligned: Alignment) -> list[Finding]:
+    """Find lines that never leave one level, and so keep all cycles of a logged kind away."""
+    bus, capture = place.bus, place.capture
+    found: list[Finding] = []
+    for at in np.unique(meant.kind).tolist():
+        mine = meant.kind == at
+        lost = int((aligned.beats[mine] < 0).sum())
+        if lost < max(3, 0.9 * int(mine.sum())):
+            continue
+        kind = bus.kinds[at]
+        wanted = {
+            line: value >> bit & 1
+            for lines, value in kind.levels
+            for bit, line in enumerate(reversed(lines))
+        }
+        rivals = {
+            line: 1 - (value >> bit & 1)
+            for other in bus.kinds[:at]
+            if other.direction == kind.direction
+            for lines, value in other.levels
+            for bit, line in enumerate(reversed(lines))
+            if line not in wanted
+        }
+        for line, level in (*wanted.items(), *rivals.items()):
+            role = bus.line(line).role
+            if line not in capture.lines or role in ("address", "data", "address and data"):
+                continue
+            levels = capture.levels(line)
+            if not (levels == 1 - level).all():
+                continue
+            shown = "high" if levels[0] else "low"
+            phase = bus.take["direction" if role == "direction" else "kind"].phase
+            found.append(
+                Finding(
+                    lines=(line,),
+                    twins=(),
+                    phase=phase,
+                    path="control",
+                    places=(place.place,),
+                    wrong=lost,
+                    compared=int(mine.sum()),
+                    condition=None,
+                    sentence=f"{line} stays {shown} in the whole capture at the {place.place}: "
+                    f"{lost} of {int(mine.sum())} logged cycles of kind {kind.name} are not "
+                    f"there; first in the {phase} phase, on the control lines.",
+                    beats=(),
+                )
+            )
+    return found
+
+
+def hung_cycle(place: DecodedPlace) -> Finding | None:
+    """Find a last cycle that waits for its acknowledge until the capture ends."""
+    bus, table, capture = place.bus, place.table, place.capture
+    lines = [line for line in bus.ending.acknowledged if line in capture.lines]
+    if not len(table) or not lines or bus.ending.timeout is None:
+        return None
+    if table.ended[-1] != ENDINGS.index("cut-off"):
+        return None
+    open_for = int(table.end[-1] - table.start[-1])
+    since = np.searchsorted(capture.times, table.start[-1], "right") - 1
+    asserted = [
+        bool((capture.levels(line)[since:] == bus.asserted_level(line)).any()) for line in lines
+    ]
+    if open_for < bus.ending.timeout or any(asserted):
+        return None
+    return Finding(
+        lines=(lines[0],),
+        twins=tuple((line,) for line in lines[1:]),
+        phase="acknowledge",
+        path="acknowledge",
+        places=(place.place,),
+        wrong=1,
+        compared=1,
+        condition=None,
+        sentence=f"{lines[0]} never becomes asserted in the last cycle, which has been open for "
+        f"{format_time(open_for)} when the capture ends; first in the acknowledge phase, on the "
+        "way of the acknowledge.",
+        beats=(len(table) - 1,),
+    )
