@@ -244,6 +244,12 @@ class _Body:
                 expected="a time below 9223372 s",
                 action="correct the time, or the $timescale",
             )
+        if raw < self._raw and self.tokens.is_cut:
+            raise self.tokens.error(
+                f"the file ends inside a time stamp: {raw} after {self._raw}",
+                expected="a whole time stamp, and a line end after the last change",
+                action="export the capture again; it looks cut short",
+            )
         if raw < self._raw:
             raise self.tokens.error(
                 f"time runs backward: {raw} after {self._raw}",

@@ -108,6 +108,11 @@ class Tokens:
         """True where the last word read so far is surely whole."""
         return self._buffer[-1:].isspace()
 
+    @property
+    def is_cut(self) -> bool:
+        """True where the word taken last ends the file, without the line end of a whole file."""
+        return self._ended and not length_hint(self.words) and not self.ends_in_blank
+
     def error(
         self, found: str, *, expected: str | None, action: str | None, into: int = 0, back: int = 0
     ) -> CaptureError:

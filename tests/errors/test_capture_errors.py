@@ -177,6 +177,14 @@ VCD_MISTAKES = [
         "  do:       correct the value, or export the capture again",
     ),
     (
+        HEAD + "#50\n1!\n#5",
+        "made.vcd:7:1: the file ends inside a time stamp: 5 after 50\n"
+        "  7 | #5\n"
+        "    | ^\n"
+        "  expected: a whole time stamp, and a line end after the last change\n"
+        "  do:       export the capture again; it looks cut short",
+    ),
+    (
         HEAD + "#5\n1!\n#4\n",
         "made.vcd:7:1: time runs backward: 4 after 5\n"
         "  7 | #4\n"
