@@ -28,8 +28,6 @@ class Reader:
     ----------
     name : str
         As ``--capture-format`` takes it.
-    suffixes : tuple of str
-        Usual ends of file names; only told to people, the content decides.
     sniff : callable
         Tells from the first bytes, unpacked, whether a file has this format.
     open : callable
@@ -37,14 +35,13 @@ class Reader:
     """
 
     name: str
-    suffixes: tuple[str, ...]
     sniff: Callable[[bytes], bool]
     open: Callable[[Source, Told], CaptureFile]
 
 
 READERS: tuple[Reader, ...] = (
-    Reader("vcd", (".vcd", ".vcd.gz"), sniff_vcd, open_vcd),
-    Reader("csv", (".csv", ".csv.gz", ".txt", ".tsv"), sniff_csv, open_csv),
+    Reader("vcd", sniff_vcd, open_vcd),
+    Reader("csv", sniff_csv, open_csv),
 )
 """Every format that can be read. A new format is one module and one row here."""
 

@@ -191,13 +191,8 @@ def _written(
     validity = view.bus.validity
     wanted = view.pack_data(meant.data[which])
     care = view.pack_data(meant.data_known[which])
-    found = []
-    for phase, since, until in _windows(view, table, beats, validity.write, validity.write_hold):
-        differs, known = view.differs(wanted, since, until)
-        found.append(
-            Observation(view.place, phase, "write", beats, wanted, wanted ^ differs, care & known)
-        )
-    return [*found, _taken(view, table, "write", beats, wanted, care)]
+    windows = _windows(view, table, beats, validity.write, validity.write_hold)
+    return _data(view, table, "write", beats, wanted, care, windows)
 
 
 def _read(
@@ -218,13 +213,27 @@ def _read(
     validity = view.bus.validity
     wanted = view.pack_data(predicted[which])
     care = view.pack_data(predicted_known[which])
+    windows = _windows(view, table, beats, validity.read, validity.read_hold)
+    return _data(view, table, "read", beats, wanted, care, windows)
+
+
+def _data(
+    view: PlaceView,
+    table: CycleTable,
+    path: str,
+    beats: Ints,
+    wanted: Words,
+    care: Words,
+    windows: list[tuple[str, Ints, Ints]],
+) -> list[Observation]:
+    """Look at the data lines in each window, and at the moment at which they are taken."""
     found = []
-    for phase, since, until in _windows(view, table, beats, validity.read, validity.read_hold):
+    for phase, since, until in windows:
         differs, known = view.differs(wanted, since, until)
         found.append(
-            Observation(view.place, phase, "read", beats, wanted, wanted ^ differs, care & known)
+            Observation(view.place, phase, path, beats, wanted, wanted ^ differs, care & known)
         )
-    return [*found, _taken(view, table, "read", beats, wanted, care)]
+    return [*found, _taken(view, table, path, beats, wanted, care)]
 
 
 def _taken(

@@ -95,7 +95,6 @@ class BeatValues:
         if absent:
             self.notes.append(f"how beats end is judged without {_listed(absent)}")
         self._address_mask = mask_of(bus.address, index, self._words)
-        self._data_mask = mask_of(bus.data, index, self._words)
 
     def _visible(
         self, levels: tuple[tuple[tuple[str, ...], int], ...]

@@ -42,7 +42,6 @@ class Party:
         self.pending: list[_Pending] = []
         self.done: dict[str, int] = {}
         self.direction = "none"
-        self.in_flight = 0
         self.since = 0
         self.late_drive = 0
 
@@ -82,7 +81,7 @@ class Party:
         """Stop waiting for levels that do not come."""
         if each not in self.pending or each.is_set:
             return
-        if not self.sim.on_watchdog(each.step.after_levels[0][0]):
+        if not self.sim.on_watchdog():
             return
         if not each.is_set:
             each.seen = [self.sim.now if moment is None else moment for moment in each.seen]
@@ -102,7 +101,6 @@ class Party:
         if step.waits is not None and self.wants_waits():
             time += sim.draw(step.waits)
         each.is_set = True
-        self.in_flight += 1
         sim.after(time - sim.now, lambda: self.perform(each))
 
     def wants_waits(self) -> bool:
@@ -111,7 +109,6 @@ class Party:
 
     def perform(self, each: _Pending) -> None:
         """Do the step."""
-        self.in_flight -= 1
         if each not in self.pending:
             return
         for verb, what in each.step.actions:

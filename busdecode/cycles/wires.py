@@ -149,7 +149,7 @@ class Wires:
         """Give how much later than described data is driven in a direction, ps."""
         return self._late.get("write" if direction == "write" else "read", 0)
 
-    def on_watchdog(self, waited_for: Condition) -> bool:
+    def on_watchdog(self) -> bool:
         """Do what the master does when nothing comes; False where it hangs."""
         then = next(iter(self._silent.values()), "ends")
         if then == "hangs":

@@ -38,7 +38,6 @@ __all__ = [
     "While",
     "event_lines",
     "event_span",
-    "negation",
     "parse_condition",
     "parse_event",
 ]
@@ -374,11 +373,6 @@ def parse_condition(
     """Read a condition, such as ``AS asserted and FC is 7``; parameters as `parse_event`."""
     condition: Condition = _parse(text, "condition_text", bundles, low)
     return condition
-
-
-def negation(condition: Condition) -> Condition:
-    """Give the opposite condition."""
-    return condition.condition if isinstance(condition, Not) else Not(condition)
 
 
 def _walk(node: Event | Condition) -> Iterator[Event | Condition]:

@@ -560,7 +560,7 @@ def test_two_readers_that_say_yes_are_both_named(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A file that two readers claim is not guessed at."""
-    greedy = Reader("greedy", (), lambda head: True, READERS[0].open)
+    greedy = Reader("greedy", lambda head: True, READERS[0].open)
     monkeypatch.setattr(readers, "READERS", (*READERS, greedy))
     assert said(folder, "made.vcd", HEAD.encode()) == (
         "made.vcd: the file may be vcd and greedy; its first line is '$timescale 1 ns $end'\n"
