@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from busdecode.access.log import AccessLog, format_log, read_log, read_pattern
-from busdecode.access.transfers import Access, Transfer, kind_of, lane_mask, split_access
+from busdecode.access.transfers import Access, Transfer, kind_of, lane_mask, split_access, taken_out
 
 __all__ = [
     "Access",
@@ -15,4 +15,5 @@ __all__ = [
     "read_log",
     "read_pattern",
     "split_access",
+    "taken_out",
 ]

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 from busdecode.errors import LogError, quoted
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from busdecode.protocol import Bus, Kind
 
-__all__ = ["Access", "Transfer", "kind_of", "lane_mask", "split_access"]
+__all__ = ["Access", "Transfer", "kind_of", "lane_mask", "split_access", "taken_out"]
 
 
 @dataclass(frozen=True)
@@ -152,16 +154,37 @@ def _lanes(bus: Bus, first: int, stop: int) -> int:
     return lanes
 
 
+def _shifts(bus: Bus, access: Access, at: int, stop: int) -> Iterator[tuple[int, int]]:
+    """Give, for each byte of the access from `at` to `stop`, its bit in the access and the word."""
+    word = at // bus.word_bytes * bus.word_bytes
+    for address in range(at, stop):
+        offset, place = address - access.address, address - word
+        if bus.big_endian:
+            yield 8 * (access.size - 1 - offset), 8 * (bus.word_bytes - 1 - place)
+        else:
+            yield 8 * offset, 8 * place
+
+
 def _placed(bus: Bus, access: Access, value: int | None, at: int, stop: int) -> int | None:
     if value is None:
         return None
-    word = at // bus.word_bytes * bus.word_bytes
-    placed = 0
-    for address in range(at, stop):
-        offset = address - access.address
-        shift = 8 * (access.size - 1 - offset) if bus.big_endian else 8 * offset
-        byte = value >> shift & 0xFF
-        place = address - word
-        at_bit = 8 * (bus.word_bytes - 1 - place) if bus.big_endian else 8 * place
-        placed |= byte << at_bit
-    return placed
+    return sum(
+        (value >> in_access & 0xFF) << in_word
+        for in_access, in_word in _shifts(bus, access, at, stop)
+    )
+
+
+def taken_out(bus: Bus, access: Access, transfer: Transfer, word: int) -> int:
+    """Take an access's bytes out of the word that one of its transfers moved.
+
+    Returns
+    -------
+    int
+        The bytes where they stand in the access's data, 0 elsewhere.
+    """
+    base = transfer.address // bus.word_bytes * bus.word_bytes
+    stop = min(access.address + access.size, base + bus.lane_span(transfer.lanes)[1])
+    return sum(
+        (word >> in_word & 0xFF) << in_access
+        for in_access, in_word in _shifts(bus, access, transfer.address, stop)
+    )

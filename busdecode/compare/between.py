@@ -49,35 +49,20 @@ def observe_places(
         wide = [PlaceView(v.place, bus, v.rows, v.index, slack) for v in (ours, theirs)]
         for phase, label, moment, times in _moments(table, beats):
             host, other = (view.sample(moment, times) for view in wide)
-            for path, lines, turned in _owners(bus, shared, phase):
-                for read in (False, True):
-                    mine = is_read if read else ~is_read
-                    if path == "write" and read:
-                        name, swap = "read", True
-                    else:
-                        name, swap = path, turned
-                    if not mine.any():
-                        continue
-                    view = ours if swap else theirs
-                    sides = _on(view, ours, host, lines), _on(view, theirs, other, lines)
-                    (near, near_sure), (far, far_sure) = sides
-                    meant, shown = (far, near) if swap else (near, far)
-                    care = view.mask(lines) & near_sure & far_sure
-                    if path == "acknowledge" and label != "acknowledge":
-                        # Without an acknowledge seen here, phases before it have no end.
-                        care = care * has_acknowledge
-                    found.append(
-                        Observation(
-                            view.place,
-                            label,
-                            name,
-                            beats[mine],
-                            meant[mine],
-                            shown[mine],
-                            care[mine],
-                            is_between=True,
-                        )
-                    )
+            for path, lines, is_cards in _owners(bus, shared, phase):
+                view = ours if is_cards else theirs
+                near, near_sure = _on(view, ours, host, lines)
+                far, far_sure = _on(view, theirs, other, lines)
+                meant, shown = (far, near) if is_cards else (near, far)
+                care = view.mask(lines) & near_sure & far_sure
+                if path in ("write", "read"):
+                    care = care * (is_read if path == "read" else ~is_read)[:, None]
+                if path == "acknowledge" and label != "acknowledge":
+                    # Without an acknowledge seen here, phases before it have no end.
+                    care = care * has_acknowledge
+                found.append(
+                    Observation(view.place, label, path, beats, meant, shown, care, is_between=True)
+                )
     return found
 
 
@@ -112,6 +97,7 @@ def _owners(bus: Bus, shared: Sequence[str], phase: str) -> list[tuple[str, list
     groups: list[tuple[str, list[str], bool]] = [
         ("address", [line for line in shared if line in address], False),
         ("write", [line for line in shared if line in data], False),
+        ("read", [line for line in shared if line in data], True),
     ]
     rest = [line for line in shared if line not in data and line not in address]
     rest = [line for line in rest if bus.line(line).role != "clock" and line not in bus.data]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -85,36 +85,22 @@ def meant_by(
     kinds = {kind.name: at for at, kind in enumerate(bus.kinds)}
     rows: list[tuple[int, ...]] = []
     for at, access in enumerate(accesses):
-        moved_access = access
-        if offset:
-            moved_access = type(access)(
-                access.op,
-                access.address + offset,
-                access.size,
-                access.data,
-                access.expected,
-                access.line,
-            )
-        if not 0 <= moved_access.address <= (1 << bus.address_width) - access.size:
+        on_bus = replace(access, address=access.address + offset)
+        if not 0 <= on_bus.address <= (1 << bus.address_width) - access.size:
             raise LogError(
-                f"address 0x{max(moved_access.address, 0):X} is outside the bus's address space",
+                f"address 0x{max(on_bus.address, 0):X} is outside the bus's address space",
                 path=path,
                 line=access.line or None,
                 expected=f"an address below 0x{1 << bus.address_width:X}",
             )
         try:
-            parts = split_access(bus, moved_access)
+            parts = split_access(bus, on_bus)
         except LogError as error:
             raise LogError(
                 error.found, path=path, line=error.line, expected=error.expected
             ) from None
         kind = kind_of(bus, access.op)
         assert kind is not None
-        # The same split once more, with the data of a read as if it were written: that is
-        # what the log says was on the lines.
-        written = type(access)(
-            access.op, moved_access.address, access.size, access.data or 0, access.expected
-        )
         for transfer, moved, expected in parts:
             mask = lane_mask(bus, transfer.lanes)
             word = transfer.address // bus.word_bytes * bus.word_bytes
@@ -123,7 +109,8 @@ def meant_by(
                 memory.write(word, mask, data)
                 shown, shown_known = data, mask
             else:
-                shown, shown_known = _returned(bus, written, transfer.address, mask, access.data)
+                shown = moved & mask
+                shown_known = 0 if access.data is None else mask
                 if expected >= 0:
                     data, known = expected & mask, mask
                 else:
@@ -149,16 +136,3 @@ def meant_by(
     return Meant(
         *(np.array(column, dtype=kind) for column, kind in zip(columns, types, strict=True))
     )
-
-
-def _returned(
-    bus: Bus, access: Access, address: int, mask: int, data: int | None
-) -> tuple[int, int]:
-    """Place what a read returned on the lanes of one of its transfers."""
-    if data is None:
-        return 0, 0
-    probe = type(access)(access.op, access.address, access.size, None, data)
-    for transfer, _, placed in split_access(bus, probe):
-        if transfer.address == address:
-            return placed & mask, mask
-    return 0, 0

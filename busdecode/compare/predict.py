@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.access import lane_mask
-from busdecode.cycles import DIRECTIONS
+from busdecode.cycles import DIRECTIONS, lane_bits_of
 from busdecode.responder import Memory
 
 if TYPE_CHECKING:
@@ -69,11 +69,7 @@ def memory_as_seen(
         lanes, _ = view.lanes_seen(table.phase("data")[rows], table.phase("release")[rows])
     else:
         lanes = table.lanes[rows]
-    lane_bits = (1 << bus.lane_bits) - 1
-    masks = np.zeros(len(rows), dtype=np.uint64)
-    for lane in range(bus.lane_count):
-        one = (lanes >> np.uint64(lane)) & np.uint64(1)
-        masks |= one * np.uint64(lane_bits << lane * bus.lane_bits)
+    masks = lane_bits_of(bus, lanes)
     predicted = np.zeros(len(meant), dtype=np.uint64)
     known = np.zeros(len(meant), dtype=np.uint64)
     memory = Memory()

@@ -137,9 +137,9 @@ def _group(
     places = list(dict.fromkeys(look.place for look in record.failing()))
     if _is_late(record):
         return _Group([line], Behaviour(), "late")
-    behaviours = [(place, behaviour_of(line, place, settled)) for place in places]
-    everywhere = [behaviour_of(line, place, settled) for place in settled]
-    for _, behaviour in behaviours:
+    everywhere = {place: behaviour_of(line, place, settled) for place in settled}
+    behaviours = [everywhere[place] for place in places]
+    for behaviour in behaviours:
         if behaviour.crossed:
             mutual = [
                 other
@@ -149,20 +149,22 @@ def _group(
             chosen = mutual or list(behaviour.crossed)
             twins: list[tuple[str, ...]] = [(line, other) for other in chosen[1:]]
             return _Group([line, chosen[0]], behaviour, "crossed", twins)
-    partners = [other for other in behaviours[0][1].equal]
-    for each in everywhere:
-        # One node shows at every place.
-        partners = [other for other in partners if other in each.equal]
-    partners = [other for other in partners if _could_tell(line, other, records)]
+    # One node shows at every place.
+    partners = [
+        other
+        for other in behaviours[0].equal
+        if all(other in each.equal for each in everywhere.values())
+        and _could_tell(line, other, records)
+    ]
     if partners:
         failing_too = [other for other in partners if other in records and records[other].failing()]
         if failing_too:
-            return _Group([line, *failing_too], behaviours[0][1], "tied")
+            return _Group([line, *failing_too], behaviours[0], "tied")
         ties: list[tuple[str, ...]] = [(line, other) for other in partners[1:]]
-        return _Group([line, partners[0]], behaviours[0][1], "tied", ties)
-    constant = [(place, each) for place, each in behaviours if each.constant is not None]
+        return _Group([line, partners[0]], behaviours[0], "tied", ties)
+    constant = [each for each in behaviours if each.constant is not None]
     if constant and (len(constant) == len(behaviours) or not record.is_apart):
-        return _Group([line], constant[0][1], "constant")
+        return _Group([line], constant[0], "constant")
     return _Group([line], Behaviour(), "apart" if record.is_apart else "differs")
 
 
@@ -197,8 +199,6 @@ def _merged(groups: Sequence[_Group], records: Mapping[str, LineRecord], bus: Bu
     for key, members in together.items():
         if key[0] == "late" or len(members) >= 4:
             lines = [member.lines[0] for member in members]
-            order = {name: at for at, name in enumerate(bus.line_names)}
-            lines.sort(key=lambda name: order[name])
             out.append(_Group(lines, Behaviour(), str(key[0])))
         else:
             out += members
@@ -254,10 +254,6 @@ def _stored(failing: Sequence[LineRecord], places: tuple[str, ...]) -> str:
     return "stored" if is_written else "undetermined"
 
 
-def _role(line: str, bus: Bus) -> str:
-    return bus.line(line).role
-
-
 def _condition(group: _Group, records: Mapping[str, LineRecord], bus: Bus) -> str | None:
     if group.how == "tied" and len(group.lines) == 2:
         return _rule(group.lines[0], group.lines[1], records)
@@ -269,7 +265,7 @@ def _condition(group: _Group, records: Mapping[str, LineRecord], bus: Bus) -> st
     mine = mine or [look for look in record.looks if look.path == path]
     meant = np.concatenate([look.meant for look in mine])
     wrong = np.concatenate([look.is_wrong for look in mine])
-    if _role(record.line, bus) not in ("address", "data", "address and data"):
+    if bus.line(record.line).role not in ("address", "data", "address and data"):
         return _other_line(record, records)
     if wrong.any() and (wrong == meant).all():
         return "whenever it should be high"

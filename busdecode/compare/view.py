@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.cycles import MISSING, Rows, pulled
+from busdecode.cycles import MISSING, Rows, gather, mask_of, pulled
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -145,24 +145,13 @@ class PlaceView:
         """Spread data words over the data lines."""
         return self.pack(numbers, self.bus.data, range(len(self.bus.data) - 1, -1, -1))
 
-    def number(self, words: Words, lines: Sequence[str], bits: Iterable[int]) -> Words:
+    def number(self, words: Words, lines: Sequence[str], bits: Sequence[int]) -> Words:
         """Collect lines into numbers: `pack` undone."""
-        numbers = np.zeros(len(words), dtype=np.uint64)
-        for line, bit in zip(lines, bits, strict=True):
-            at = self.index.get(line)
-            if at is not None:
-                one = (words[:, at // 64] >> np.uint64(at % 64)) & np.uint64(1)
-                numbers |= one << np.uint64(bit)
-        return numbers
+        return gather(words, lines, self.index, bits)
 
     def mask(self, lines: Iterable[str]) -> Words:
         """Give the packed mask of some lines, shape (1, W)."""
-        mask = np.zeros((1, self.words), dtype=np.uint64)
-        for line in lines:
-            at = self.index.get(line)
-            if at is not None:
-                mask[0, at // 64] |= np.uint64(1 << (at % 64))
-        return mask
+        return mask_of(lines, self.index, self.words)[None, :]
 
     def lanes_seen(self, begins: Ints, ends: Ints) -> tuple[Words, Words]:
         """Give the lanes whose strobe asserted in [begin, end), and those that were captured."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from busdecode.cycles.condense import pulled
 from busdecode.cycles.decode import Decoder, decode
-from busdecode.cycles.occurrences import MISSING, Rows
+from busdecode.cycles.occurrences import MISSING, Rows, gather, mask_of
 from busdecode.cycles.places import (
     DecodedPlace,
     bind,
@@ -21,7 +21,7 @@ from busdecode.cycles.synthesise import (
     synthesise_log,
     transfers_of,
 )
-from busdecode.cycles.table import DIRECTIONS, ENDINGS, CycleTable, concatenate
+from busdecode.cycles.table import DIRECTIONS, ENDINGS, CycleTable, concatenate, lane_bits_of
 
 __all__ = [
     "DIRECTIONS",
@@ -40,6 +40,9 @@ __all__ = [
     "decode",
     "decode_capture",
     "decode_places",
+    "gather",
+    "lane_bits_of",
+    "mask_of",
     "pulled",
     "stream_tables",
     "synthesise",

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.cycles.occurrences import MISSING, Found, Rows, gather, is_usable, mask_of
-from busdecode.cycles.table import DIRECTIONS, ENDINGS, CycleTable, empty
+from busdecode.cycles.table import DIRECTIONS, ENDINGS, CycleTable, empty, lane_bits_of
 from busdecode.protocol import Holds, Is, Moment, event_lines
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -278,11 +278,10 @@ class BeatValues:
         rows: Rows,
         begins: Ints,
         ends: Ints,
-        taken: object,
+        taken: Callable[[str], Snapshot],
     ) -> None:
         bus, count = self.bus, self.bus.lane_count
         every = np.uint64((1 << count) - 1)
-        assert callable(taken)
         if bus.lane_strobes:
             for lane, line in enumerate(bus.lane_strobes):
                 at = self._index.get(line)
@@ -350,9 +349,8 @@ class BeatValues:
         table.address[:] = table.address // word * word + offsets[table.lanes.astype(np.int64)]
         return moved
 
-    def _put_data(self, table: CycleTable, taken: object) -> None:
+    def _put_data(self, table: CycleTable, taken: Callable[[str], Snapshot]) -> None:
         bus = self.bus
-        assert callable(taken)
         read, write = taken("read"), taken("write")
         is_read = (table.direction == DIRECTIONS.index("read"))[:, None]
         bits = range(len(bus.data) - 1, -1, -1)
@@ -365,11 +363,7 @@ class BeatValues:
         absent = 0
         for bit, line in zip(bits, bus.data, strict=True):
             absent |= int(line not in self._index) << bit
-        part = np.zeros(len(table), dtype=np.uint64)
-        for lane in range(bus.lane_count):
-            mask = np.uint64(((1 << bus.lane_bits) - 1) << (lane * bus.lane_bits))
-            on = (table.lanes >> np.uint64(lane)) & np.uint64(1)
-            part |= np.where(on == 1, mask, np.uint64(0))
+        part = lane_bits_of(bus, table.lanes)
         known = np.where(has, part & ~lost & np.uint64(~absent & (1 << 64) - 1), np.uint64(0))
         table.data_known[:] = known
         table.data[:] = data & known

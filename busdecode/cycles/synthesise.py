@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from random import Random
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.access import Access, Transfer, kind_of, split_access
-from busdecode.capture import Capture
+from busdecode.access import Access, Transfer, kind_of, split_access, taken_out
+from busdecode.capture import Capture, pack_levels
 from busdecode.cycles.simulate import Simulation
 from busdecode.cycles.table import ENDINGS, CycleTable
 from busdecode.protocol import Bus
@@ -76,7 +76,7 @@ class Synthesis:
         return Capture(
             lines=tuple(names),
             times=times,
-            states=_pack(columns, len(times)),
+            states=pack_levels(np.stack(columns, axis=1)),
             unknown=None,
             gaps=None,
             end=host.end,
@@ -166,31 +166,9 @@ def synthesise_log(
             continue
         data = 0
         for transfer, word in parts[at]:
-            data |= _unplaced(bus, access, transfer, word or 0)
-        log.append(Access(access.op, access.address, access.size, data, access.expected, at + 2))
+            data |= taken_out(bus, access, transfer, word or 0)
+        log.append(replace(access, data=data))
     return made, log
-
-
-def _unplaced(bus: Bus, access: Access, transfer: Transfer, word: int) -> int:
-    """Take an access's bytes out of the word that one of its transfers moved."""
-    base = transfer.address // bus.word_bytes * bus.word_bytes
-    value = 0
-    for address in range(access.address, access.address + access.size):
-        place = address - base
-        if not 0 <= place < bus.word_bytes or address < transfer.address:
-            continue
-        lane = next(
-            n
-            for n in range(bus.lane_count)
-            if bus.lane_offset(n) <= place < bus.lane_offset(n) + bus.lane_bytes
-        )
-        if not transfer.lanes >> (bus.lane_count - 1 - lane) & 1:
-            continue
-        bit = 8 * (bus.word_bytes - 1 - place) if bus.big_endian else 8 * place
-        offset = address - access.address
-        shift = 8 * (access.size - 1 - offset) if bus.big_endian else 8 * offset
-        value |= (word >> bit & 0xFF) << shift
-    return value
 
 
 def _sampled(
@@ -226,7 +204,7 @@ def _sampled(
     return Capture(
         lines=bus.line_names,
         times=every * period,
-        states=_pack(columns, len(every)),
+        states=pack_levels(np.stack(columns, axis=1)),
         unknown=None,
         gaps=None,
         end=int(max(last, every[-1])) * period,
@@ -235,13 +213,6 @@ def _sampled(
         source="synthesised",
         notes=(),
     )
-
-
-def _pack(columns: Sequence[NDArray[np.uint8]], rows: int) -> NDArray[np.uint64]:
-    states = np.zeros((rows, max(1, -(-len(columns) // 64))), dtype=np.uint64)
-    for at, column in enumerate(columns):
-        states[:, at // 64] |= (column & 1).astype(np.uint64) << np.uint64(at % 64)
-    return states
 
 
 def transfers_of(table: CycleTable) -> list[Transfer]:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from busdecode.protocol import Bus
 
-__all__ = ["DIRECTIONS", "ENDINGS", "CycleTable", "concatenate"]
+__all__ = ["DIRECTIONS", "ENDINGS", "CycleTable", "concatenate", "empty", "lane_bits_of"]
 
 ENDINGS = ("acknowledged", "error", "timeout", "unacknowledged", "cut-off")
 """How a beat can end; the table holds the index, -1 where the lines that tell were not captured."""
@@ -151,17 +151,8 @@ class CycleTable:
     def _data_text(self) -> list[str]:
         bits = len(self.bus.data)
         digits = -(-bits // 4)
-        part = np.zeros(len(self), dtype=np.uint64)
-        unknown_lanes = np.zeros(len(self), dtype=np.uint64)
-        lane_mask = (1 << self.bus.lane_bits) - 1
-        for lane in range(self.bus.lane_count):
-            mask = np.uint64(lane_mask << (lane * self.bus.lane_bits))
-            bit = np.uint64(lane)
-            one = np.uint64(1)
-            active = ((self.lanes | ~self.lanes_known) >> bit) & one
-            part |= np.where(active == 1, mask, np.uint64(0))
-            unknown_lanes |= np.where((self.lanes_known >> bit) & one == 0, mask, np.uint64(0))
-        known = self.data_known & ~unknown_lanes
+        part = lane_bits_of(self.bus, self.lanes | ~self.lanes_known)
+        known = self.data_known & lane_bits_of(self.bus, self.lanes_known)
         has_data = (self.direction != 0) & (self.ended != ENDINGS.index("cut-off"))
         cells = np.empty((len(self), digits), dtype="U1")
         alphabet = np.array(list("0123456789ABCDEF"))
@@ -210,6 +201,27 @@ class CycleTable:
                 "" if value == MISSING else str(value) for value in self.phases[:, at].tolist()
             ]
         return pd.DataFrame(columns, dtype=str)
+
+
+def lane_bits_of(bus: Bus, lanes: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """Give the data bits of each row's lanes.
+
+    Parameters
+    ----------
+    bus : Bus
+    lanes : ndarray of uint64, shape (B,)
+        One bit a lane, the most significant lane at the highest bit.
+
+    Returns
+    -------
+    ndarray of uint64, shape (B,)
+    """
+    bits = np.zeros(len(lanes), dtype=np.uint64)
+    lane_mask = (1 << bus.lane_bits) - 1
+    for lane in range(bus.lane_count):
+        is_on = (lanes >> np.uint64(lane)) & np.uint64(1)
+        bits |= is_on * np.uint64(lane_mask << lane * bus.lane_bits)
+    return bits
 
 
 def concatenate(bus: Bus, tables: Sequence[CycleTable]) -> CycleTable:
