@@ -7,7 +7,7 @@ phase gave is kept as values.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -40,14 +40,17 @@ _ROWS_AT_ONCE = 1 << 18
 
 @dataclass
 class _Open:
-    """A cycle that is open between chunks and of which a beat is finished."""
+    """A cycle that is open between chunks and of which a beat is finished.
+
+    With the defaults it stands for none: then `cycle` is the number of the next one.
+    """
 
     cycle: int
-    began: int
-    snapshots: dict[str, Snapshot]
-    beats: int
-    moved: int
-    last_direction: int
+    began: int = 0
+    snapshots: dict[str, Snapshot] = field(default_factory=dict)
+    beats: int = 0
+    moved: int = 0
+    last_direction: int = -1
 
 
 @dataclass
@@ -58,6 +61,17 @@ class _Cycles:
     ends: Ints
     is_closed: Bools
     carried: bool
+
+
+@dataclass
+class _Beats:
+    """Beats found in the rows at hand, in order, and the one that has only begun."""
+
+    begins: Ints
+    ends: Ints
+    of_cycle: Ints
+    open_begin: int | None
+    open_cycle: int | None
 
 
 class Decoder:
@@ -210,10 +224,7 @@ class Decoder:
             begin_rows = begin_rows[begin_rows > closing[0]]
             end_rows = end_rows[end_rows > closing[0]]
         cycles = self._pair_cycles(begin_rows, end_rows, len(rows))
-        beat_begins, beat_ends, of_cycle, open_beat = self._pair_beats(rows, cycles)
-        table, waiting = self._emit(
-            rows, cycles, beat_begins, beat_ends, of_cycle, open_beat, horizon, final
-        )
+        table, waiting = self._emit(rows, cycles, self._pair_beats(rows, cycles), horizon, final)
         tables.append(table)
         if final is None:
             self._keep(rows, waiting, horizon)
@@ -242,8 +253,8 @@ class Decoder:
             first, np.append(last, np.full(len(first) - len(last), stop)), closed, carried
         )
 
-    def _pair_beats(self, rows: Rows, cycles: _Cycles) -> tuple[Ints, Ints, Ints, int | None]:
-        """Pair beats' begins with their ends: each beat's rows and cycle, and an open begin."""
+    def _pair_beats(self, rows: Rows, cycles: _Cycles) -> _Beats:
+        """Pair beats' begins with their ends, and find each one's cycle."""
         begins = self._news(rows, rows.edges(self._beat_begins), self._done)
         already = rows.holds(self._beat_begins)[cycles.begins]
         if cycles.carried:
@@ -262,10 +273,11 @@ class Decoder:
         self._count_strays(rows, begins[~is_inside], every_end, cycles.begins)
         begins = begins[is_inside]
         first, last = _alternate(begins, ends, already_open=False)
-        open_beat = int(first[-1]) if len(first) > len(last) else None
-        first = first[: len(last)]
         of_cycle = np.searchsorted(cycles.begins, first, "right") - 1
-        return first, last, of_cycle, open_beat
+        count = len(last)
+        if len(first) == count:
+            return _Beats(first, last, of_cycle, None, None)
+        return _Beats(first[:count], last, of_cycle[:count], int(first[-1]), int(of_cycle[-1]))
 
     def _count_strays(self, rows: Rows, found: Ints, ends: Ints, cycles: Ints) -> None:
         """Count beats that end before any cycle begins; rows that were kept are seen again.
@@ -289,15 +301,14 @@ class Decoder:
         self,
         rows: Rows,
         cycles: _Cycles,
-        begins: Ints,
-        ends: Ints,
-        of_cycle: Ints,
-        open_beat: int | None,
+        found: _Beats,
         horizon: int,
         final: int | None,
     ) -> tuple[CycleTable, int]:
         """Make the table of what is finished; give the row from which rows must be kept."""
         times = rows.times
+        ends, of_cycle = found.ends, found.of_cycle
+        before = self._open or _Open(self._next_cycle)
         count = len(cycles.begins)
         padded = np.append(times, FOREVER)
         cycle_closed = cycles.is_closed & (padded[cycles.ends] <= horizon)
@@ -313,8 +324,8 @@ class Decoder:
         without = np.flatnonzero(beats_in == 0)
         if cycles.carried:
             without = without[without > 0]
-        if open_beat is not None:
-            without = without[without != np.searchsorted(cycles.begins, open_beat, "right") - 1]
+        if found.open_cycle is not None:
+            without = without[without != found.open_cycle]
         alone = without[cycle_closed[without] & (without < first_waiting_cycle)]
         unfinished = without[~cycle_closed[without]]
         if len(unfinished):
@@ -322,126 +333,102 @@ class Decoder:
             first_waiting_cycle = min(first_waiting_cycle, int(unfinished[0]))
         # How many cycles are over with this call.
         over = first_waiting_cycle
-        if open_beat is not None:
-            over = min(over, int(np.searchsorted(cycles.begins, open_beat, "right")) - 1)
-        if emitted == len(done) and count:
-            closed_ones = np.flatnonzero(~cycle_closed)
-            over = min(over, int(closed_ones[0]) if len(closed_ones) else count)
-        base = self._open.cycle if self._open is not None else self._next_cycle
+        if found.open_cycle is not None:
+            over = min(over, found.open_cycle)
+        if emitted == len(done) and not cycle_closed.all():
+            over = min(over, int(np.argmin(cycle_closed)))
         values = self._values
         snapshots = values.of_cycles(rows, cycles.begins, times)
-        if self._open is not None:
+        began = times[cycles.begins]
+        if cycles.carried:
+            began[0] = before.began
             for name, snapshot in snapshots.items():
-                snapshot.put(0, self._open.snapshots[name])
-        began = times[cycles.begins].copy() if count else np.zeros(0, dtype=np.int64)
-        if self._open is not None:
-            began[0] = self._open.began
+                snapshot.put(0, before.snapshots[name])
         shown = emitted + int(emitted < len(ends) and bool(times[ends[emitted]] <= horizon))
-        beats, finds = values.table(
+        beats, moved = values.table(
             rows,
             snapshots,
             began,
-            begins[:shown],
+            found.begins[:shown],
             ends[:shown],
             of_cycle[:shown],
-            self._open.beats if self._open is not None else 0,
-            self._open.moved if self._open is not None else 0,
-            self._open.last_direction if self._open is not None else -1,
+            before.beats,
+            before.moved,
+            before.last_direction,
         )
-        beats, finds = beats.take(slice(emitted)), finds[:emitted]
-        beats.cycle[:] = base + of_cycle[:emitted]
+        beats, moved = beats.take(slice(emitted)), moved[:emitted]
+        beats.cycle[:] = before.cycle + of_cycle[:emitted]
         parts = [beats]
         if len(alone):
             lone = values.address_only(rows, snapshots, began, cycles.begins, cycles.ends, alone)
-            lone.cycle[:] = base + alone
+            lone.cycle[:] = before.cycle + alone
             parts.append(lone)
         if final is not None:
             over = count
             cut = []
-            if open_beat is not None:
-                at = int(np.searchsorted(cycles.begins, open_beat, "right")) - 1
-                cut.append((at, int(times[open_beat]), int(beats_in[at])))
+            if found.open_begin is not None and found.open_cycle is not None:
+                at = found.open_cycle
+                cut.append((at, int(times[found.open_begin]), int(beats_in[at])))
             cut += [(int(at), int(began[at]), 0) for at in unfinished]
             if cut:
                 table = empty(self.bus, len(cut))
                 for row, (at, start, beat) in enumerate(cut):
-                    carried = self._open.beats if self._open is not None and at == 0 else 0
-                    table.cycle[row], table.beat[row] = base + at, beat + carried
+                    carried = before.beats if at == 0 else 0
+                    table.cycle[row], table.beat[row] = before.cycle + at, beat + carried
                     table.start[row], table.end[row] = start, final
                 parts.append(table)
         table = concatenate(self.bus, parts)
         if len(parts) > 1:
             table = table.take(np.lexsort([table.beat, table.cycle]))
-        waiting = self._carry(
-            rows,
-            cycles,
-            snapshots,
-            began,
-            begins,
-            emitted,
-            of_cycle,
-            open_beat,
-            over,
-            base,
-            beats,
-            finds,
-            ends,
-        )
+        waiting = self._carry(rows, cycles, found, snapshots, emitted, over, beats, moved)
         return table, waiting
 
     def _carry(
         self,
         rows: Rows,
         cycles: _Cycles,
+        found: _Beats,
         snapshots: dict[str, Snapshot],
-        began: Ints,
-        begins: Ints,
         emitted: int,
-        of_cycle: Ints,
-        open_beat: int | None,
         over: int,
-        base: int,
         beats: CycleTable,
         moved: Ints,
-        ends: Ints,
     ) -> int:
-        """Set what the next call needs; give the row from which rows must be kept."""
+        """Set what the next call needs; give the row from which rows must be kept.
+
+        `emitted` beats, those of `beats`, and `over` cycles have been given out whole.
+        """
         count = len(cycles.begins)
         waiting = len(rows) - 1
         done = self._done
         if over and not self.bus.pipelined:
             done = max(done, int(rows.times[min(int(cycles.ends[over - 1]), len(rows) - 1)]))
         if emitted:
-            done = max(done, int(rows.times[ends[emitted - 1]]))
-        previous = self._open
+            done = max(done, int(rows.times[found.ends[emitted - 1]]))
+        before = self._open or _Open(self._next_cycle)
+        self._open = None
         if over < count:
-            mine = np.flatnonzero(of_cycle[:emitted] == over)
-            was_open = previous if over == 0 else None
-            if len(mine) or was_open is not None:
-                last = int(mine[-1]) if len(mine) else -1
+            mine = np.flatnonzero(found.of_cycle[:emitted] == over)
+            is_carried = over == 0 and cycles.carried
+            if len(mine) or is_carried:
+                earlier = before if is_carried else _Open(before.cycle)
                 self._open = _Open(
-                    cycle=base + over,
-                    began=int(began[over]),
-                    snapshots={name: each.one(over) for name, each in snapshots.items()},
-                    beats=(was_open.beats if was_open is not None else 0) + len(mine),
-                    moved=int(moved[last]) if len(mine) else was_open.moved if was_open else 0,
-                    last_direction=int(beats.direction[last])
-                    if len(mine)
-                    else was_open.last_direction
-                    if was_open
-                    else -1,
+                    before.cycle + over,
+                    before.began if is_carried else int(rows.times[cycles.begins[over]]),
+                    {name: each.one(over) for name, each in snapshots.items()},
+                    earlier.beats + len(mine),
+                    int(moved[mine[-1]]) if len(mine) else earlier.moved,
+                    int(beats.direction[mine[-1]]) if len(mine) else earlier.last_direction,
                 )
-                if emitted < len(begins):
-                    waiting = int(begins[emitted])
-                elif open_beat is not None:
-                    waiting = open_beat
+                if emitted < len(found.begins):
+                    waiting = int(found.begins[emitted])
+                elif found.open_begin is not None:
+                    waiting = found.open_begin
             else:
-                self._open = None
                 waiting = int(cycles.begins[over])
-            self._next_cycle = base + over + (self._open is not None)
+            self._next_cycle = before.cycle + over + (self._open is not None)
         else:
-            self._open = None
-            self._next_cycle = base + count
+            self._next_cycle = before.cycle + count
         self._done = self._begun = done
         if self.bus.pipelined and count:
             # The next address may be out before this beat is over, or the moment it is.
