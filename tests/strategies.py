@@ -2,59 +2,86 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from hypothesis import strategies as st
 
-from busdecode.access import Transfer, lane_mask
+from busdecode.access import Transfer, byte_count, lane_mask, row_lines, rows_for
 from busdecode.cycles import Sampling
+from busdecode.protocol import fixed_levels
 
 if TYPE_CHECKING:
-    from busdecode.protocol import Bus, Kind, LaneRow
+    from busdecode.protocol import Bus, Kind, Levels
 
 __all__ = ["cuts", "samplings", "transfer_lists"]
-
-Levels = tuple[tuple[tuple[str, ...], int], ...]
 
 
 def forced_address(bus: Bus, levels: Levels, address: int) -> int:
     """Set the bits of an address that these levels name on address lines."""
     bits = dict(zip(bus.address, bus.address_bits, strict=True))
-    for lines, value in levels:
-        for at, line in enumerate(reversed(lines)):
-            if line in bits:
-                address = address & ~(1 << bits[line]) | (value >> at & 1) << bits[line]
+    for line, level in fixed_levels(levels).items():
+        if line in bits:
+            address = address & ~(1 << bits[line]) | level << bits[line]
     return address
 
 
-def first_offset(bus: Bus, lanes: int) -> int:
-    """Give the offset in the word of the lowest byte of some lanes; 0 for no lane."""
-    count = bus.lane_count
-    offsets = [bus.lane_offset(count - 1 - bit) for bit in range(count) if lanes >> bit & 1]
-    return min(offsets, default=0)
+def modifiers(bus: Bus, kind: Kind) -> list[int | None]:
+    """Give the modifier codes with which a kind can be asked for."""
+    if not bus.modifier:
+        return [None]
+    for lines, values in kind.levels:
+        if lines == bus.modifier:
+            return list(values)
+    fixed = fixed_levels(bus.making_levels[kind.name]) | fixed_levels(kind.levels)
+    return [sum(fixed.get(each, 0) << at for at, each in enumerate(reversed(bus.modifier)))]
 
 
-def number_of(row: LaneRow) -> int:
-    """Give a lane table's row as a number, the most significant lane at the highest bit."""
-    return int("".join("1" if flag else "0" for flag in row.lanes), 2)
+def used_bits(bus: Bus, kind: Kind, modifier: int | None) -> int:
+    """Give the address bits that a cycle of this kind and modifier uses."""
+    shown = fixed_levels(bus.making_levels[kind.name]) | fixed_levels(kind.levels)
+    for at, line in enumerate(reversed(bus.modifier)):
+        shown[line] = (modifier or 0) >> at & 1
+    for levels, mask in bus.address_used:
+        if all(
+            sum(shown.get(line, 1) << at for at, line in enumerate(reversed(lines))) in values
+            for lines, values in levels
+        ):
+            return mask
+    return (1 << bus.address_width) - 1
+
+
+def port_at(bus: Bus, word: int) -> dict[str, int]:
+    """Give the port of the card at a word: by its address, every size in turn."""
+    ports: list[dict[str, int]] = []
+    for row in bus.lane_rows:
+        port = {line: level for line, level in row_lines(row).items() if line in bus.port_lines}
+        if port not in ports:
+            ports.append(port)
+    return ports[word // bus.word_bytes % len(ports)] if ports else {}
 
 
 @st.composite
 def single_transfers(draw: st.DrawFn, bus: Bus, kind: Kind) -> Transfer:
     """One transfer of a kind: lanes and an address that the bus can show."""
-    address = draw(st.integers(0, (1 << bus.address_width) - 1))
-    address = forced_address(bus, kind.levels, address)
+    modifier = draw(st.sampled_from(modifiers(bus, kind)))
+    address = draw(st.integers(0, (1 << bus.address_width) - 1)) if bus.address else 0
+    address = forced_address(bus, kind.levels, address & used_bits(bus, kind, modifier))
+    word = address // bus.word_bytes * bus.word_bytes
+    asked = draw(st.sampled_from(bus.operand.sizes)) if bus.operand.lines else None
     if not kind.beats:
-        lanes = 0
+        return Transfer(kind.name, word, 0, None, modifier=modifier)
+    if bus.address_from_lines:
+        lanes = next(rows_for(bus, address, asked=asked, port=port_at(bus, word))).number
     elif bus.lane_rows:
-        row = draw(st.sampled_from(bus.lane_rows))
-        address, lanes = forced_address(bus, row.levels, address), number_of(row)
-    elif bus.lane_strobes:
-        lanes = draw(st.integers(1, (1 << bus.lane_count) - 1))
+        row = draw(st.sampled_from([row for row in bus.lane_rows if row.number]))
+        address, lanes = word + (row.first or 0), row.number
     else:
-        lanes = (1 << bus.lane_count) - 1
-    address = address // bus.word_bytes * bus.word_bytes + first_offset(bus, lanes)
-    return Transfer(kind.name, address, lanes, draw(_written(bus, kind, lanes)))
+        every = (1 << bus.lane_count) - 1
+        lanes = draw(st.integers(1, every)) if bus.lane_strobes else every
+        address = word + bus.lane_span(lanes)[0]
+    data = draw(_written(bus, kind, lanes))
+    return Transfer(kind.name, address, lanes, data, asked=asked, modifier=modifier)
 
 
 def _written(bus: Bus, kind: Kind, lanes: int) -> st.SearchStrategy[int | None]:
@@ -72,21 +99,29 @@ def one_cycle(draw: st.DrawFn, bus: Bus) -> list[Transfer]:
     repeats = any(("another", "beat") in step.actions for step in bus.steps)
     if not (repeats and kind.beats and draw(st.booleans())):
         return [first]
-    every = (1 << bus.lane_count) - 1
-    if not bus.address_steps:
+    if not kind.steps:
         if kind.name != "read":
             return [first]
         data = draw(_written(bus, bus.kind("write"), first.lanes))
-        return [first, Transfer("write", first.address, first.lanes, data, joined=True)]
-    word = first.address // bus.word_bytes * bus.word_bytes
-    room = ((1 << bus.address_width) - 1 - word) // bus.word_bytes
-    # A block fills its words: the first beat may begin inside one, all others are whole.
-    whole = Transfer(kind.name, word, every, draw(_written(bus, kind, every)))
-    cycle = [whole]
-    for beat in range(1, 1 + draw(st.integers(0, min(room, 5)))):
-        data = draw(_written(bus, kind, every))
-        cycle.append(Transfer(kind.name, word + beat * bus.word_bytes, every, data, joined=True))
-    return cycle
+        return [first, replace(first, kind="write", data=data, joined=True)]
+    # A block fills its words, or one half of each: all beats have the same lanes.
+    halves = [row.number for row in bus.lane_rows if row.lanes.count(True) in (2, 4)]
+    lanes = draw(st.sampled_from(halves)) if halves else (1 << bus.lane_count) - 1
+    rows = [row.first or 0 for row in bus.lane_rows if row.number == lanes] or [0]
+    start = first.address // bus.word_bytes * bus.word_bytes + draw(st.sampled_from(rows))
+    size = byte_count(bus, lanes)
+    used = used_bits(bus, kind, first.modifier) | bus.word_bytes - 1
+    room = min((used - start) // size, 5)
+    return [
+        replace(
+            first,
+            address=start + beat * size,
+            lanes=lanes,
+            data=draw(_written(bus, kind, lanes)),
+            joined=beat > 0,
+        )
+        for beat in range(1 + draw(st.integers(0, room)))
+    ]
 
 
 def transfer_lists(bus: Bus, most: int = 6) -> st.SearchStrategy[list[Transfer]]:

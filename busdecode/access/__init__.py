@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+from busdecode.access.lanes import byte_count, lane_mask, row_lines, rows_for, size_code, word_shift
 from busdecode.access.log import AccessLog, format_log, read_log, read_pattern
-from busdecode.access.transfers import Access, Transfer, kind_of, lane_mask, split_access, taken_out
+from busdecode.access.transfers import Access, Port, Transfer, kind_of, split_access, taken_out
 
 __all__ = [
     "Access",
     "AccessLog",
+    "Port",
     "Transfer",
+    "byte_count",
     "format_log",
     "kind_of",
     "lane_mask",
     "read_log",
     "read_pattern",
+    "row_lines",
+    "rows_for",
+    "size_code",
     "split_access",
     "taken_out",
+    "word_shift",
 ]

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from busdecode.access.lanes import byte_count, lanes_of_span, rows_for, word_shift
 from busdecode.errors import LogError, quoted
 
 if TYPE_CHECKING:
@@ -12,7 +14,7 @@ if TYPE_CHECKING:
 
     from busdecode.protocol import Bus, Kind
 
-__all__ = ["Access", "Transfer", "kind_of", "lane_mask", "split_access", "taken_out"]
+__all__ = ["Access", "Port", "Transfer", "kind_of", "split_access", "taken_out"]
 
 
 @dataclass(frozen=True)
@@ -59,6 +61,10 @@ class Transfer:
         The word with each byte in its lane, 0 elsewhere; None where it is the card's to give.
     joined : bool
         This beat belongs to the cycle of the transfer before it.
+    asked : int or None
+        Bytes still to move, this beat's among them, where the bus tells that.
+    modifier : int or None
+        Value of the modifier lines; None leaves it to the kind.
     """
 
     kind: str
@@ -66,6 +72,8 @@ class Transfer:
     lanes: int
     data: int | None
     joined: bool = False
+    asked: int | None = None
+    modifier: int | None = None
 
 
 def kind_of(bus: Bus, op: str) -> Kind | None:
@@ -77,17 +85,25 @@ def kind_of(bus: Bus, op: str) -> Kind | None:
     return going[0] if going else None
 
 
-def lane_mask(bus: Bus, lanes: int) -> int:
-    """Give the data bits of lanes."""
-    one = (1 << bus.lane_bits) - 1
-    return sum(one << lane * bus.lane_bits for lane in range(bus.lane_count) if lanes >> lane & 1)
+Port = Callable[[int], Mapping[str, int]]
+"""Gives, for a word address, the levels by which the card tells its port's size."""
 
 
-def split_access(bus: Bus, access: Access) -> list[tuple[Transfer, int, int]]:
+def split_access(
+    bus: Bus, access: Access, port: Port | None = None
+) -> list[tuple[Transfer, int, int]]:
     """Split an access into the transfers that carry it, lowest address first.
 
-    Lanes of eight bits or more: each holds the bytes of its own addresses. A bus whose lane
-    table does not name a set of lanes gets the access in smaller parts.
+    Lanes of eight bits or more; a byte wider than the data lines goes in parts, high part first.
+    A bus whose lane table does not name a set of lanes gets the access in smaller parts.
+
+    Parameters
+    ----------
+    bus : Bus
+    access : Access
+    port : callable, optional
+        Where the card decides which lanes move: its answer at a word address. Without it, the
+        widest port of the lane table answers.
 
     Returns
     -------
@@ -124,67 +140,90 @@ def split_access(bus: Bus, access: Access) -> list[tuple[Transfer, int, int]]:
                 expected=f"at most 0x{(1 << 8 * access.size) - 1:X}",
             )
     parts: list[tuple[Transfer, int, int]] = []
-    at = access.address
-    end = access.address + access.size
-    allowed = {
-        sum(1 << bus.lane_count - 1 - lane for lane, flag in enumerate(row.lanes) if flag)
-        for row in bus.lane_rows
-    }
+    at, end = access.address, access.address + access.size
     while at < end:
-        word = at // bus.word_bytes * bus.word_bytes
-        stop = min(end, word + bus.word_bytes)
-        lanes = _lanes(bus, at - word, stop - word)
-        while allowed and lanes not in allowed and stop - at > bus.lane_bytes:
-            stop -= bus.lane_bytes
-            lanes = _lanes(bus, at - word, stop - word)
-        data = _placed(bus, access, access.data, at, stop)
-        expected = _placed(bus, access, access.expected, at, stop)
-        transfer = Transfer(kind.name, at, lanes, data if kind.direction == "write" else None)
-        parts.append((transfer, data or 0, -1 if expected is None else expected))
-        at = stop
+        lanes, asked = _next_lanes(bus, at, end, port)
+        for part in range(bus.operand.beats):
+            transfer = Transfer(kind.name, at, lanes, None, asked=asked)
+            data = _placed(bus, access, access.data, transfer, part)
+            expected = _placed(bus, access, access.expected, transfer, part)
+            if kind.direction == "write":
+                transfer = replace(transfer, data=data)
+            parts.append((transfer, data or 0, -1 if expected is None else expected))
+        at = at // bus.lane_bytes * bus.lane_bytes + byte_count(bus, lanes)
     return parts
 
 
-def _lanes(bus: Bus, first: int, stop: int) -> int:
-    lanes = 0
-    for lane in range(bus.lane_count):
-        offset = bus.lane_offset(lane)
-        if first < offset + bus.lane_bytes and offset < stop:
-            lanes |= 1 << bus.lane_count - 1 - lane
-    return lanes
-
-
-def _shifts(bus: Bus, access: Access, at: int, stop: int) -> Iterator[tuple[int, int]]:
-    """Give, for each byte of the access from `at` to `stop`, its bit in the access and the word."""
+def _next_lanes(bus: Bus, at: int, end: int, port: Port | None) -> tuple[int, int | None]:
+    """Give the lanes that move next, and how many bytes are then asked for where that is told."""
     word = at // bus.word_bytes * bus.word_bytes
-    for address in range(at, stop):
+    stop = min(end, word + bus.word_bytes)
+    if not bus.lane_rows:
+        return lanes_of_span(bus, at - word, stop - word), None
+    asked = min(end - at, max(bus.operand.sizes)) if bus.operand.lines else None
+    answer = None if port is None else port(word)
+    fitting = [row.number for row in rows_for(bus, at, asked=asked, port=answer)]
+    fitting = [lanes for lanes in fitting if 0 < byte_count(bus, lanes) <= stop - at]
+    if not fitting:
+        return lanes_of_span(bus, at - word, at - word + bus.lane_bytes), asked
+    return max(fitting, key=lambda lanes: byte_count(bus, lanes)), asked
+
+
+def _shifts(
+    bus: Bus, access: Access, transfer: Transfer, part: int
+) -> Iterator[tuple[int, int, int]]:
+    """Give, for each byte of the access that a transfer moves, where it stands.
+
+    Its bit in the access, its bit in the word on the lines, and the bits of it that move.
+    """
+    if bus.operand.beats > 1:
+        low = (bus.operand.beats - 1 - part) * bus.lane_bits
+        offset = transfer.address - access.address
+        place = access.size - 1 - offset if bus.big_endian else offset
+        yield 8 * place + low, 0, (1 << bus.lane_bits) - 1
+        return
+    word = transfer.address // bus.word_bytes * bus.word_bytes
+    shift = word_shift(bus, transfer.address, transfer.lanes)
+    first = transfer.address // bus.lane_bytes * bus.lane_bytes
+    stop = min(access.address + access.size, first + byte_count(bus, transfer.lanes))
+    for address in range(transfer.address, stop):
         offset, place = address - access.address, address - word
         if bus.big_endian:
-            yield 8 * (access.size - 1 - offset), 8 * (bus.word_bytes - 1 - place)
+            yield 8 * (access.size - 1 - offset), 8 * (bus.word_bytes - 1 - place) - shift, 0xFF
         else:
-            yield 8 * offset, 8 * place
+            yield 8 * offset, 8 * place - shift, 0xFF
 
 
-def _placed(bus: Bus, access: Access, value: int | None, at: int, stop: int) -> int | None:
+def _placed(
+    bus: Bus, access: Access, value: int | None, transfer: Transfer, part: int
+) -> int | None:
     if value is None:
         return None
     return sum(
-        (value >> in_access & 0xFF) << in_word
-        for in_access, in_word in _shifts(bus, access, at, stop)
+        (value >> in_access & mask) << in_word
+        for in_access, in_word, mask in _shifts(bus, access, transfer, part)
     )
 
 
-def taken_out(bus: Bus, access: Access, transfer: Transfer, word: int) -> int:
+def taken_out(bus: Bus, access: Access, transfer: Transfer, word: int, part: int = 0) -> int:
     """Take an access's bytes out of the word that one of its transfers moved.
+
+    Parameters
+    ----------
+    bus : Bus
+    access : Access
+    transfer : Transfer
+    word : int
+        As it stood on the data lines.
+    part : int
+        Where a byte goes in parts: which of them, the high one being 0.
 
     Returns
     -------
     int
         The bytes where they stand in the access's data, 0 elsewhere.
     """
-    base = transfer.address // bus.word_bytes * bus.word_bytes
-    stop = min(access.address + access.size, base + bus.lane_span(transfer.lanes)[1])
     return sum(
-        (word >> in_word & 0xFF) << in_access
-        for in_access, in_word in _shifts(bus, access, transfer.address, stop)
+        (word >> in_word & mask) << in_access
+        for in_access, in_word, mask in _shifts(bus, access, transfer, part)
     )

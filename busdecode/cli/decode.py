@@ -198,9 +198,7 @@ class _Run:
                 "others with --place"
             )
         missing = [
-            line
-            for line in self.binding.missing[self.place]
-            if not self.bus.line(line).optional
+            line for line in self.binding.missing[self.place] if not self.bus.line(line).optional
         ]
         if missing:
             yield f"lines not captured at {self.place}: {', '.join(missing)}"

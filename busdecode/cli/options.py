@@ -93,4 +93,3 @@ def capture_options(command: Decorated) -> Decorated:
     ):
         command = option(command)
     return command
-

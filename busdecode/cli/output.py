@@ -34,9 +34,7 @@ def check_outputs(
             continue
         where = path.resolve()
         if where in taken:
-            raise RequestError(
-                "the output is also an input", path=path, action="name another file"
-            )
+            raise RequestError("the output is also an input", path=path, action="name another file")
         if where in named:
             raise RequestError(
                 "two outputs have the same name", path=path, action="name another file for one"

@@ -67,7 +67,8 @@ __all__ = ["command"]
     callback=lambda context, _, wanted: _list_faults(context, wanted=wanted),
     help="List the kinds of fault and how each is written, and do no more.",
 )
-@click.option("--seed",
+@click.option(
+    "--seed",
     type=click.IntRange(min=0),
     default=0,
     show_default=True,

@@ -9,6 +9,7 @@ import numpy as np
 from busdecode.compare.predict import memory_as_seen
 from busdecode.compare.view import Observation, PlaceView
 from busdecode.cycles import DIRECTIONS, ENDINGS, MISSING
+from busdecode.protocol import fixed_levels
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -116,12 +117,11 @@ def _direction(
     care = np.zeros_like(sample.states)
     for at, kind in enumerate(bus.kinds):
         mine = meant.kind[which] == at
-        for group, value in kind.levels:
-            for bit, line in enumerate(reversed(group)):
-                if line in lines:
-                    mask = view.mask([line])
-                    wanted[mine] |= mask * np.uint64(value >> bit & 1)
-                    care[mine] |= mask
+        for line, level in fixed_levels(kind.levels).items():
+            if line in lines:
+                mask = view.mask([line])
+                wanted[mine] |= mask * np.uint64(level)
+                care[mine] |= mask
     return [
         Observation(
             view.place, moment.phase, "control", beats, wanted, sample.states, care & sample.sure

@@ -8,6 +8,7 @@ import numpy as np
 
 from busdecode.compare.verdict import Finding
 from busdecode.cycles import ENDINGS
+from busdecode.protocol import fixed_levels
 from busdecode.units import format_time
 
 if TYPE_CHECKING:
@@ -45,17 +46,12 @@ def lost_kinds(place: DecodedPlace, meant: Meant, aligned: Alignment) -> list[Fi
         if lost < max(3, 0.9 * int(mine.sum())):
             continue
         kind = bus.kinds[at]
-        wanted = {
-            line: value >> bit & 1
-            for lines, value in kind.levels
-            for bit, line in enumerate(reversed(lines))
-        }
+        wanted = fixed_levels(kind.levels)
         rivals = {
-            line: 1 - (value >> bit & 1)
+            line: 1 - level
             for other in bus.kinds[:at]
             if other.direction == kind.direction
-            for lines, value in other.levels
-            for bit, line in enumerate(reversed(lines))
+            for line, level in fixed_levels(other.levels).items()
             if line not in wanted
         }
         for line, level in (*wanted.items(), *rivals.items()):

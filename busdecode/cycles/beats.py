@@ -16,13 +16,17 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from busdecode.protocol import Bus, Event
+    from busdecode.protocol import Bus, Event, Levels
 
     Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
 __all__ = ["BeatValues", "Snapshot"]
+
+
+_Part = tuple[tuple[str, ...], frozenset[int]]
+"""Captured lines, most significant first, and the values of which they show one."""
 
 
 @dataclass
@@ -95,17 +99,46 @@ class BeatValues:
         if absent:
             self.notes.append(f"how beats end is judged without {_listed(absent)}")
         self._address_mask = mask_of(bus.address, index, self._words)
+        self._steps = np.array([kind.steps for kind in bus.kinds] + [False, False])
+        self._offsets = np.zeros(1 << bus.lane_count, dtype=np.int64)
+        self._sizes = np.zeros(1 << bus.lane_count, dtype=np.int64)
+        for number in range(1, 1 << bus.lane_count):
+            self._offsets[number] = 0 if bus.address_from_lines else bus.lane_span(number)[0]
+            self._sizes[number] = number.bit_count() * bus.lane_bytes
 
-    def _visible(
-        self, levels: tuple[tuple[tuple[str, ...], int], ...]
-    ) -> tuple[tuple[Is, ...], bool]:
+    def _visible(self, levels: Levels) -> tuple[tuple[_Part, ...], bool]:
         """Give the parts of a kind's levels that were captured, and whether that is all."""
-        parts = []
-        for lines, value in levels:
-            for bit, line in enumerate(reversed(lines)):
-                if line in self._index:
-                    parts.append(Is((line,), value >> bit & 1))
-        return tuple(parts), len(parts) == sum(len(lines) for lines, _ in levels)
+        parts: list[_Part] = []
+        whole = True
+        for lines, values in levels:
+            seen = [bit for bit, line in enumerate(reversed(lines)) if line in self._index]
+            whole = whole and len(seen) == len(lines)
+            names = [lines[len(lines) - 1 - bit] for bit in seen]
+            if len(values) == 1:
+                parts += [
+                    ((name,), frozenset({values[0] >> bit & 1}))
+                    for name, bit in zip(names, seen, strict=True)
+                ]
+            elif seen:
+                shown = frozenset(
+                    sum((value >> bit & 1) << at for at, bit in enumerate(seen)) for value in values
+                )
+                parts.append((tuple(reversed(names)), shown))
+        return tuple(parts), whole
+
+    def _fits(self, shot: Snapshot, part: _Part) -> tuple[Bools, Bools, Bools]:
+        """Tell where a snapshot shows one of the part's values; where known, where moving."""
+        lines, values = part
+        mask = mask_of(lines, self._index, self._words)
+        if len(lines) == 1:
+            word, bit = self._index[lines[0]] // 64, mask[self._index[lines[0]] // 64]
+            level = (shot.states[:, word] & bit) != 0
+            fits = level == bool(next(iter(values)))
+            return fits, (shot.unknown[:, word] & bit) == 0, (shot.moving[:, word] & bit) != 0
+        number = gather(shot.states, lines, self._index, range(len(lines) - 1, -1, -1))
+        fits = np.isin(number, np.array(sorted(values), dtype=np.uint64))
+        known = ((shot.unknown & mask) == 0).all(axis=1)
+        return fits, known, ((shot.moving & mask) != 0).any(axis=1)
 
     def _check_kinds(self) -> list[bool | None]:
         """Say for each kind: it can be told (True), is passed over (False), or blocks (None)."""
@@ -202,8 +235,12 @@ class BeatValues:
         for at, name in enumerate(bus.phase_names[1:], 1):
             table.phases[:, at] = finds[name][1]
         self._put_kind(table, taken("kind"), taken("direction"))
-        self._put_lanes(table, rows, begins, ends, taken)
-        moved = self._put_address(table, taken("address"), of_cycle, moved_before)
+        if bus.modifier:
+            self._put_modifier(table, taken("kind"))
+        if bus.operand.lines:
+            self._put_asked(table, taken("lanes"))
+        offsets = self._put_lanes(table, rows, begins, ends, taken)
+        moved = self._put_address(table, taken("address"), offsets, of_cycle, moved_before)
         self._put_data(table, taken)
         self._put_ending(table, rows, begins, ends)
         same = of_cycle[1:] == of_cycle[:-1]
@@ -240,7 +277,10 @@ class BeatValues:
             if "address" in of_cycles
             else self._snap(rows, Moment("at", "address"), at, times[at])
         )
-        self._put_address(table, address, np.arange(len(which)), 0)
+        if bus.modifier:
+            self._put_modifier(table, kind)
+        alone = np.arange(len(which))
+        self._put_address(table, address, np.zeros(len(which), dtype=np.int64), alone, 0)
         table.lanes_known[:] = np.uint64((1 << bus.lane_count) - 1)
         table.ended[:] = ENDINGS.index("unacknowledged")
         return table
@@ -256,13 +296,12 @@ class BeatValues:
             fits = np.ones(len(table), dtype=np.bool_)
             known = np.ones(len(table), dtype=np.bool_)
             for part in self._kind_parts[at][0]:
-                line = part.lines[0]
-                shot = directions if self.bus.line(line).role == "direction" else kinds
-                word, bit = self._index[line] // 64, np.uint64(1 << (self._index[line] % 64))
-                fits &= ((shot.states[:, word] & bit) != 0) == bool(part.value)
-                known &= (shot.unknown[:, word] & bit) == 0
-                if beats and line not in self._marking:
-                    table.unsure[:] |= undecided & ((shot.moving[:, word] & bit) != 0)
+                is_turning = self.bus.line(part[0][0]).role == "direction"
+                shows, sure, moving = self._fits(directions if is_turning else kinds, part)
+                fits &= shows
+                known &= sure
+                if beats and not self._marking.issuperset(part[0]):
+                    table.unsure[:] |= undecided & moving
             fits |= ~known
             here = undecided & fits
             if usable is None:
@@ -272,6 +311,28 @@ class BeatValues:
             table.direction[sure] = DIRECTIONS.index(kind.direction)
             undecided &= ~here
 
+    def _put_modifier(self, table: CycleTable, shot: Snapshot) -> None:
+        lines = self.bus.modifier
+        mask = mask_of(lines, self._index, self._words)
+        whole = all(line in self._index for line in lines)
+        table.modifier[:] = gather(shot.states, lines, self._index, range(len(lines) - 1, -1, -1))
+        table.has_modifier[:] = whole & ((shot.unknown & mask) == 0).all(axis=1)
+
+    def _put_asked(self, table: CycleTable, shot: Snapshot) -> None:
+        operand = self.bus.operand
+        if not all(line in self._index for line in operand.lines):
+            return
+        mask = mask_of(operand.lines, self._index, self._words)
+        bits = range(len(operand.lines) - 1, -1, -1)
+        code = gather(shot.states, operand.lines, self._index, bits).astype(np.int64)
+        known = ((shot.unknown & mask) == 0).all(axis=1)
+        table.asked[:] = np.where(known, np.array(operand.sizes)[code], 0)
+
+    def _during(self, line: str, rows: Rows, begins: Ints, ends: Ints) -> Bools:
+        """Tell in which beats a line was asserted at any moment before the release."""
+        event = Holds(Is((line,), self.bus.asserted_level(line)))
+        return rows.find(event, begins, np.maximum(ends - 1, begins)).is_found
+
     def _put_lanes(
         self,
         table: CycleTable,
@@ -279,75 +340,119 @@ class BeatValues:
         begins: Ints,
         ends: Ints,
         taken: Callable[[str], Snapshot],
-    ) -> None:
+    ) -> Ints:
+        """Set the lanes; give the offset in the word of each beat's lowest byte."""
         bus, count = self.bus, self.bus.lane_count
         every = np.uint64((1 << count) - 1)
+        levels: dict[str, tuple[Bools, Bools]] = {}
+
+        def level(line: str, name: str, *, during: bool) -> tuple[Bools, Bools]:
+            """Give a line's level where it counts for the lanes, and where it is known."""
+            if line not in levels:
+                known = np.ones(len(table), dtype=np.bool_)
+                if during:
+                    on = self._during(line, rows, begins, ends)
+                    levels[line] = on == bool(bus.asserted_level(line)), known
+                else:
+                    shot, at = taken(name), self._index[line]
+                    word, bit = at // 64, np.uint64(1 << (at % 64))
+                    known = (shot.unknown[:, word] & bit) == 0
+                    levels[line] = (shot.states[:, word] & bit) != 0, known
+            return levels[line]
+
         if bus.lane_strobes:
+            during = self._lane_moment.how == "during"
             for lane, line in enumerate(bus.lane_strobes):
-                at = self._index.get(line)
-                if at is None:
+                if line not in self._index:
                     continue
                 bit = np.uint64(count - 1 - lane)
-                asserted = bus.asserted_level(line)
-                word, place = at // 64, np.uint64(1 << (at % 64))
-                if self._lane_moment.how == "during":
-                    event = Holds(Is((line,), asserted))
-                    found = rows.find(event, begins, np.maximum(ends - 1, begins))
-                    on = found.is_found
-                    known = np.ones(len(table), dtype=np.bool_)
-                else:
-                    shot = taken("lanes")
-                    on = ((shot.states[:, word] & place) != 0) == bool(asserted)
-                    known = (shot.unknown[:, word] & place) == 0
-                table.lanes[:] |= np.where(on & known, np.uint64(1), np.uint64(0)) << bit
+                high, known = level(line, "lanes", during=during)
+                on = high == bool(bus.asserted_level(line))
+                table.lanes[:] |= (on & known).astype(np.uint64) << bit
                 table.lanes_known[:] |= known.astype(np.uint64) << bit
-            return
+            return self._offsets[table.lanes.astype(np.int64)]
         if not bus.lane_rows:
             table.lanes[:], table.lanes_known[:] = every, every
-            return
-        shot = taken("lanes")
+            return self._offsets[table.lanes.astype(np.int64)]
+        offsets = np.zeros(len(table), dtype=np.int64)
         undecided = np.ones(len(table), dtype=np.bool_)
+        ports, lane_lines = bus.port_lines, set(bus.lane_lines)
         for row in bus.lane_rows:
             fits = undecided.copy()
-            for lines, value in row.levels:
-                for bit_at, line in enumerate(reversed(lines)):
-                    at = self._index.get(line)
-                    if at is None:
-                        fits[:] = False
-                        continue
-                    word, place = at // 64, np.uint64(1 << (at % 64))
-                    fits &= (shot.unknown[:, word] & place) == 0
-                    fits &= ((shot.states[:, word] & place) != 0) == bool(value >> bit_at & 1)
-            number = int("".join("1" if flag else "0" for flag in row.lanes), 2)
-            table.lanes[fits] = np.uint64(number)
+            for lines, values in row.levels:
+                if any(line not in self._index for line in lines):
+                    fits[:] = False
+                    break
+                number = np.zeros(len(table), dtype=np.int64)
+                for line in lines:
+                    name = "port" if line in ports else "lanes"
+                    high, known = level(line, name, during=line in lane_lines)
+                    number = number << 1 | high
+                    fits &= known
+                fits &= np.isin(number, values) if len(values) > 1 else number == values[0]
+            table.lanes[fits] = np.uint64(row.number)
             table.lanes_known[fits] = every
+            offsets[fits] = row.first or 0
             undecided &= ~fits
+        return offsets
 
     def _put_address(
-        self, table: CycleTable, shot: Snapshot, of_cycle: Ints, moved_before: int
+        self, table: CycleTable, shot: Snapshot, offsets: Ints, of_cycle: Ints, moved_before: int
     ) -> Ints:
-        bus, count = self.bus, self.bus.lane_count
-        table.address[:] = gather(shot.states, bus.address, self._index, bus.address_bits)
-        whole = all(line in self._index for line in bus.address)
-        unknown = ((shot.unknown & self._address_mask) != 0).any(axis=1)
-        table.has_address[:] = whole & ~unknown
-        table.unsure[:] |= ((shot.moving & self._address_mask) != 0).any(axis=1)
-        word = np.uint64(bus.word_bytes)
-        offsets = np.zeros(1 << count, dtype=np.uint64)
-        steps = np.zeros(1 << count, dtype=np.int64)
-        for number in range(1, 1 << count):
-            offsets[number], beyond = bus.lane_span(number)
-            steps[number] = beyond // bus.word_bytes * bus.word_bytes
-        sizes = steps[table.lanes.astype(np.int64)]
-        moved = np.cumsum(sizes)
-        if len(moved):
+        """Set the address; give where in its cycle the next beat would go on, from the word."""
+        bus = self.bus
+        address = gather(shot.states, bus.address, self._index, bus.address_bits)
+        mask = self._address_mask
+        unknown = (shot.unknown & mask) != 0
+        moving = (shot.moving & mask) != 0
+        table.has_address[:] = bool(bus.address) and all(
+            line in self._index for line in bus.address
+        )
+        if bus.address_used:
+            used = self._used_bits(shot)
+            address &= used
+            bits = np.zeros_like(shot.states)
+            for line, bit in zip(bus.address, bus.address_bits, strict=True):
+                at = self._index.get(line)
+                if at is not None:
+                    bits[:, at // 64] |= ((used >> np.uint64(bit)) & np.uint64(1)) << np.uint64(
+                        at % 64
+                    )
+            unknown, moving = (shot.unknown & bits) != 0, (shot.moving & bits) != 0
+        table.has_address[:] &= ~unknown.any(axis=1)
+        table.unsure[:] |= moving.any(axis=1)
+        if not bus.address_from_lines:
+            word = np.uint64(bus.word_bytes)
+            address = address // word * word
+        steps = self._steps[np.minimum(table.kind, len(bus.kinds))]
+        sizes = np.where(steps, self._sizes[table.lanes.astype(np.int64)], 0)
+        moved = np.zeros(len(table), dtype=np.int64)
+        if steps.any() or moved_before:
             first_at = np.searchsorted(of_cycle, of_cycle, "left")
-            moved = moved - (moved - sizes)[first_at] + np.where(of_cycle == 0, moved_before, 0)
-        if bus.address_steps:
-            table.address[:] += (moved - sizes).astype(np.uint64)
-            table.address[:] &= np.uint64((1 << bus.address_width) - 1)
-        table.address[:] = table.address // word * word + offsets[table.lanes.astype(np.int64)]
+            is_first = np.arange(len(table)) == first_at
+            carried = of_cycle == 0 if moved_before else np.zeros(len(table), dtype=np.bool_)
+            start = np.where(carried, moved_before, offsets[first_at] * steps)
+            total = np.cumsum(sizes)
+            moved = start + total - (total - sizes)[first_at]
+            offsets = np.where(steps & (carried | ~is_first), moved - sizes, offsets)
+        address += offsets.astype(np.uint64)
+        table.address[:] = address & np.uint64((1 << bus.address_width) - 1)
         return moved
+
+    def _used_bits(self, shot: Snapshot) -> Words:
+        """Give the address bits that each cycle uses, by the levels that mark its sort."""
+        every = (1 << self.bus.address_width) - 1
+        used = np.full(len(shot.states), every, dtype=np.uint64)
+        undecided = np.ones(len(used), dtype=np.bool_)
+        for levels, mask in self.bus.address_used:
+            parts, whole = self._visible(levels)
+            here = undecided & whole
+            for part in parts:
+                shows, known, _ = self._fits(shot, part)
+                here &= shows & known
+            used[here] = np.uint64(mask)
+            undecided &= ~here
+        return used
 
     def _put_data(self, table: CycleTable, taken: Callable[[str], Snapshot]) -> None:
         bus = self.bus

@@ -123,7 +123,7 @@ class Decoder:
         events = [self._cycle_begins, self._cycle_ends, self._beat_begins, self._beat_ends]
         events += [event for _, event in phases if event is not None]
         control: set[str] = {*bus.ending.acknowledged, *bus.ending.error, *bus.ending.wait}
-        control.update(bus.lane_strobes)
+        control.update(bus.lane_lines, bus.port_lines)
         for event in events:
             control |= event_lines(event)
         offsets = [moment.offset for moment in bus.take.values()]
@@ -207,9 +207,12 @@ class Decoder:
             return empty(bus)
         if self._fresh:
             self._fresh = False
-            if _already(rows, self._cycle_begins):
+            # Where one event both ends and begins cycles, one is always under way.
+            if self._cycle_begins == self._cycle_ends or _already(rows, self._cycle_begins):
                 self._cut_since = int(rows.times[0])
-        begin_rows = self._news(rows, rows.edges(self._cycle_begins), self._begun)
+        # What begins the next cycle may be the very event that ended the last one.
+        since = self._begun - int(bus.joined)
+        begin_rows = self._news(rows, rows.edges(self._cycle_begins), since)
         end_rows = self._news(rows, rows.edges(self._cycle_ends), self._begun)
         if self._cut_since is not None:
             closing = end_rows[rows.times[end_rows] <= horizon]
@@ -221,7 +224,7 @@ class Decoder:
             tables.append(self._cut_row(self._cut_since, int(rows.times[closing[0]])))
             self._cut_since = None
             self._done = self._begun = int(rows.times[closing[0]])
-            begin_rows = begin_rows[begin_rows > closing[0]]
+            begin_rows = begin_rows[begin_rows > closing[0] - int(bus.joined)]
             end_rows = end_rows[end_rows > closing[0]]
         cycles = self._pair_cycles(begin_rows, end_rows, len(rows))
         table, waiting = self._emit(rows, cycles, self._pair_beats(rows, cycles), horizon, final)
@@ -245,7 +248,7 @@ class Decoder:
             begins = np.append(np.zeros(int(carried), dtype=np.int64), begins)
             limits = np.append(begins[1:], stop)
             return _Cycles(begins, limits, limits < stop, carried)
-        first, last = _alternate(begins, ends, already_open=carried)
+        first, last = _alternate(begins, ends, already_open=carried, joined=self.bus.joined)
         if carried:
             first = np.append(0, first)
         closed = np.arange(len(first)) < len(last)
@@ -255,11 +258,13 @@ class Decoder:
 
     def _pair_beats(self, rows: Rows, cycles: _Cycles) -> _Beats:
         """Pair beats' begins with their ends, and find each one's cycle."""
-        begins = self._news(rows, rows.edges(self._beat_begins), self._done)
+        joined = self.bus.joined or self.bus.beat_joined
+        since = self._done - int(joined)
+        begins = self._news(rows, rows.edges(self._beat_begins), since)
         already = rows.holds(self._beat_begins)[cycles.begins]
         if cycles.carried:
             already[0] = False
-        begins = merged(begins, self._news(rows, cycles.begins[already], self._done))
+        begins = merged(begins, self._news(rows, cycles.begins[already], since))
         every_end = rows.edges(self._beat_ends)
         ends = self._news(rows, every_end, self._done)
         of_begin = np.searchsorted(cycles.begins, begins, "right") - 1
@@ -272,7 +277,7 @@ class Decoder:
             ends = merged(ends, cycles.ends[cycles.is_closed])
         self._count_strays(rows, begins[~is_inside], every_end, cycles.begins)
         begins = begins[is_inside]
-        first, last = _alternate(begins, ends, already_open=False)
+        first, last = _alternate(begins, ends, already_open=False, joined=joined)
         of_cycle = np.searchsorted(cycles.begins, first, "right") - 1
         count = len(last)
         if len(first) == count:
@@ -463,11 +468,11 @@ class Decoder:
         return table
 
 
-def _alternate(begins: Ints, ends: Ints, *, already_open: bool) -> tuple[Ints, Ints]:
+def _alternate(begins: Ints, ends: Ints, *, already_open: bool, joined: bool) -> tuple[Ints, Ints]:
     """Pair begins and ends greedily: the first end after a begin, the first begin after that.
 
-    An end in the same row as a begin closes what was open before; a begin in the row of an
-    end that closed something does not count.
+    An end in the same row as a begin closes what was open before. A begin in the row of an end
+    that closed something counts only where one event may be both (`joined`).
     """
     rows = np.concatenate([ends, begins])
     is_begin = np.concatenate(
@@ -480,7 +485,8 @@ def _alternate(begins: Ints, ends: Ints, *, already_open: bool) -> tuple[Ints, I
         counts = is_begin != before
         rows, is_begin = rows[counts], is_begin[counts]
         touching = np.zeros(len(rows), dtype=np.bool_)
-        touching[1:] = is_begin[1:] & ~is_begin[:-1] & (rows[1:] == rows[:-1])
+        if not joined:
+            touching[1:] = is_begin[1:] & ~is_begin[:-1] & (rows[1:] == rows[:-1])
         if not touching.any():
             break
         rows, is_begin = rows[~touching], is_begin[~touching]

@@ -5,16 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from busdecode.access import lane_mask, row_lines, rows_for, size_code, word_shift
 from busdecode.protocol import All, Any_, Becomes, FirstOf, Holds, While
+from busdecode.responder import Memory
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from busdecode.access import Transfer
     from busdecode.cycles.wires import Wires
     from busdecode.faults import Levels
-    from busdecode.protocol import Condition, Event, Step
-    from busdecode.responder import Memory
+    from busdecode.protocol import Condition, Event, Kind, LaneRow, Step
+    from busdecode.protocol import Levels as LineLevels
 
     Test = Callable[[int], bool]
 
@@ -44,6 +46,7 @@ class Party:
         self.direction = "none"
         self.since = 0
         self.late_drive = 0
+        self.skew = (0, 0)
 
     def seen(self) -> int:
         """Give the levels as this party sees them."""
@@ -111,6 +114,7 @@ class Party:
         """Do the step."""
         if each not in self.pending:
             return
+        self.skew = each.step.skew
         for verb, what in each.step.actions:
             late = self.sim.late_by(self.direction) if (verb, what) == ("drive", "data") else 0
             if late and (self.name == "host") == (self.direction == "write"):
@@ -135,6 +139,21 @@ class Party:
         """Do one action of a step."""
         raise NotImplementedError
 
+    def act_on_lines(self, lines: Sequence[str], *, asserted: bool, owner: int = 0) -> None:
+        """Assert or negate lines that go together, each as late as the step's skew allows."""
+        sim, party, skew = self.sim, self.name, self.skew
+        for line in lines:
+            late = sim.draw(skew) if skew[1] else 0
+            if late:
+                sim.after(
+                    late,
+                    lambda line=line: sim.line_drive(  # type: ignore[misc]
+                        party, line, asserted=asserted, owner=owner
+                    ),
+                )
+            else:
+                sim.line_drive(party, line, asserted=asserted, owner=owner)
+
     def after_step(self) -> None:
         """Look whether a stage is over."""
 
@@ -146,15 +165,28 @@ class Party:
 class Host(Party):
     """The master: it makes cycles, and keeps what it reads.
 
-    `returned` has, for each transfer, the word that the host took.
+    Parameters
+    ----------
+    sim : Wires
+    returned : list
+        Takes, for each transfer, the word that the host took.
+    owner : int
+        Tells its drives from those of another host that makes the cycle before or after.
     """
 
-    def __init__(self, sim: Wires) -> None:
+    def __init__(self, sim: Wires, returned: list[int | None], owner: int) -> None:
         super().__init__(sim)
-        self.returned: list[int | None] = []
+        self._returned = returned
+        self._owner = owner
         self._cycle: list[tuple[int, Transfer]] = []
         self._at = 0
         self._stage = "idle"
+        self._other: Host | None = None
+        self._next: Callable[[], None] = lambda: None
+
+    def follow(self, other: Host, begin_next: Callable[[], None]) -> None:
+        """Wait for another host's beats before its own; `begin_next` sets the next cycle off."""
+        self._other, self._next = other, begin_next
 
     def is_idle(self) -> bool:
         """Tell whether no cycle is under way."""
@@ -164,7 +196,14 @@ class Host(Party):
         """Begin a cycle: its transfers, each with its place among all."""
         self._cycle, self._at = cycle, 0
         self.done.clear()
+        self.sim.new_beat()
         self._enter("open")
+
+    def end_run(self, cycle: list[tuple[int, Transfer]]) -> None:
+        """Do what is done once after the last cycle."""
+        self._cycle, self._at = cycle, len(cycle) - 1
+        self.done.clear()
+        self._enter("last")
 
     def give_up(self) -> None:
         """Forget the cycle under way."""
@@ -187,6 +226,7 @@ class Host(Party):
             and step.stage == stage
             and (step.kinds is None or kind.name in step.kinds)
             and (more or ("another", "beat") not in step.actions)
+            and (not more or ("next", "cycle") not in step.actions)
         ]
         self.arm(steps)
         self.advance()
@@ -194,10 +234,12 @@ class Host(Party):
 
     def after_step(self) -> None:
         """Go on to the next stage once all steps of this one are done."""
-        if self.pending:
+        if self.pending or self._stage == "idle":
             return
         if self._stage == "open":
-            self._enter("beat")
+            # Data phases do not overlap: the other host's must be over.
+            if self._other is None or self._other.is_idle():
+                self._enter("beat")
         elif self._stage == "beat":
             self.sim.end_error()
             if self._at + 1 < len(self._cycle):
@@ -205,8 +247,10 @@ class Host(Party):
                 self._enter("beat")
             else:
                 self._enter("close")
-        elif self._stage == "close":
+        else:
             self._stage = "idle"
+            if self._other is not None:
+                self._other.after_step()
 
     def look(self, before: Levels) -> None:
         """See what changed on the lines."""
@@ -214,60 +258,86 @@ class Host(Party):
 
     def act(self, verb: str, what: str) -> None:
         """Do one action of a step, on the transfer under way."""
-        sim, bus, transfer = self.sim, self.sim.bus, self._transfer
+        sim, bus = self.sim, self.sim.bus
         if what == "lanes":
-            for lane, line in enumerate(bus.lane_strobes):
-                if transfer.lanes >> (bus.lane_count - 1 - lane) & 1:
-                    sim.line_drive("host", line, asserted=verb == "assert")
+            self.act_on_lines(self._lanes(), asserted=verb == "assert", owner=self._owner)
         elif verb in ("assert", "negate"):
-            sim.line_drive("host", what, asserted=verb == "assert")
+            sim.line_drive("host", what, asserted=verb == "assert", owner=self._owner)
         elif verb == "take":
-            self.returned[self._cycle[self._at][0]] = sim.value(self.seen(), bus.data)
+            self._returned[self._cycle[self._at][0]] = sim.value(self.seen(), bus.data)
+        elif verb == "next":
+            self._next()
         elif verb == "drive":
             mask, levels = self._group(what)
-            sim.drive("host", mask, levels)
+            sim.drive("host", mask, levels, self._owner)
         elif verb == "release":
-            sim.release("host", self._group(what)[0])
+            sim.release("host", self._group(what)[0], self._owner)
+
+    def _row(self) -> LaneRow | None:
+        """Give the lane table's row that the transfer needs."""
+        transfer = self._transfer
+        rows = rows_for(self.sim.bus, transfer.address, lanes=transfer.lanes, asked=transfer.asked)
+        return next(rows, None)
+
+    def _lanes(self) -> list[str]:
+        bus, row = self.sim.bus, self._row()
+        if bus.lane_strobes:
+            lanes = self._transfer.lanes
+            return [
+                line
+                for lane, line in enumerate(bus.lane_strobes)
+                if lanes >> (bus.lane_count - 1 - lane) & 1
+            ]
+        levels = {} if row is None else row_lines(row)
+        return [line for line in bus.lane_lines if levels.get(line) == bus.asserted_level(line)]
 
     def _group(self, what: str) -> tuple[int, int]:
         sim, bus, transfer = self.sim, self.sim.bus, self._transfer
         if what == "data":
             return sim.bits(bus.data), sim.spread(self._driven_data(), bus.data)
-        kind = bus.kind(transfer.kind)
-        levels = dict(kind.levels) | dict(bus.making_levels[kind.name])
+        row = self._row()
+        of_row = {} if row is None else row_lines(row)
         if what == "address":
-            address = transfer.address
-            mask = level = 0
-            for line, bit in zip(bus.address, bus.address_bits, strict=True):
-                mask |= sim.bits([line])
-                level |= sim.bits([line]) * (address >> bit & 1)
-            return mask, level
+            return self._address(of_row)
+        kind = bus.kind(transfer.kind)
+        levels = _first_values(kind.levels) | _first_values(bus.making_levels[kind.name])
+        if transfer.modifier is not None:
+            for bit, line in enumerate(reversed(bus.modifier)):
+                levels[line] = transfer.modifier >> bit & 1
         if what == "size":
-            for row in bus.lane_rows:
-                wanted = sum(
-                    1 << bus.lane_count - 1 - lane for lane, on in enumerate(row.lanes) if on
-                )
-                if wanted == transfer.lanes and self._fits_address(row.levels):
-                    levels = dict(row.levels)
-                    break
+            levels = of_row
+            code = None if transfer.asked is None else size_code(bus, transfer.asked)
+            for bit, line in enumerate(reversed(bus.operand.lines)):
+                if code is not None:
+                    levels[line] = code >> bit & 1
         roles = {"direction": ("direction",), "function": ("function",), "size": ("size",)}
-        wanted_roles = roles.get(what, ("direction", "function"))
-        mask = level = 0
-        for lines, value in levels.items():
-            for bit, line in enumerate(reversed(lines)):
-                if bus.line(line).role in wanted_roles:
-                    mask |= sim.bits([line])
-                    level |= sim.bits([line]) * (value >> bit & 1)
-        return mask, level
+        wanted = roles.get(what, ("direction", "function"))
+        lines = [line for line in levels if bus.line(line).role in wanted]
+        return sim.bits(lines), sum(sim.bits([line]) * levels[line] for line in lines)
 
-    def _fits_address(self, levels: Sequence[tuple[tuple[str, ...], int]]) -> bool:
-        bits = dict(zip(self.sim.bus.address, self.sim.bus.address_bits, strict=True))
-        return all(
-            self._transfer.address >> bits[line] & 1 == value >> bit & 1
-            for lines, value in levels
-            for bit, line in enumerate(reversed(lines))
-            if line in bits
-        )
+    def _address(self, of_row: Mapping[str, int]) -> tuple[int, int]:
+        """Give the address lines and their levels; lines that the cycle does not use vary."""
+        sim, bus, transfer = self.sim, self.sim.bus, self._transfer
+        kind = bus.kind(transfer.kind)
+        marks = _first_values(kind.levels) | _first_values(bus.making_levels[kind.name])
+        if transfer.modifier is not None:
+            for bit, line in enumerate(reversed(bus.modifier)):
+                marks[line] = transfer.modifier >> bit & 1
+        address, levels = transfer.address, 0
+        for marking, used in bus.address_used:
+            if all(
+                sum(marks.get(line, 0) << bit for bit, line in enumerate(reversed(lines))) in values
+                for lines, values in marking
+            ):
+                # Lines that mark the kind are not free.
+                bits = dict(zip(bus.address, bus.address_bits, strict=True))
+                free = ~used & ~sum(1 << bits[line] for line in marks if line in bits)
+                address |= sim.rng.getrandbits(bus.address_width) & free
+                break
+        for line, bit in zip(bus.address, bus.address_bits, strict=True):
+            level = of_row.get(line, marks.get(line, address >> bit & 1))
+            levels |= sim.bits([line]) * level
+        return sim.bits(bus.address), levels
 
     def _driven_data(self) -> int:
         """Fill the lanes without part: a copy of the lowest lane that takes part."""
@@ -291,19 +361,37 @@ class Card(Party):
 
     def __init__(self, sim: Wires, memory: Memory, wait_share: float) -> None:
         super().__init__(sim)
-        self._memory = memory
+        self._memories = {"memory": memory}
         self._wait_share = wait_share
         bus = sim.bus
         self._in_cycle = sim.test(_condition(bus.cycle_begins[0]))
         self._in_beat = sim.test(_condition(bus.beat_begins[0]))
+        # Where cycles overlap or touch, a beat needs no cycle that is still open.
+        self._is_loose = bus.pipelined or bus.joined
         self._is_ready = True
         self._was_in_cycle = False
+        self._was_in_beat = False
+        self._of_cycle = 0
+        self._of_beat = 0
+        self._at_end: int | None = None
         self._address = 0
-        self._kind = ""
+        self._goes_on: int | None = None
+        self._after = 0
+        self._kind: Kind | None = None
         self._latched = (0, 0)
-        self._lanes_on: dict[str, bool] = dict.fromkeys(bus.lane_strobes, False)
-        self._lanes_used = 0
+        self._lanes_on: dict[str, bool] = dict.fromkeys(bus.lane_lines, False)
+        self._strobed: set[str] = set()
         self._waits = False
+        self._ports: Mapping[int, Mapping[str, int]] = {}
+        self._widest = max(
+            (row for row in bus.lane_rows if bus.port_lines),
+            key=lambda row: row.number.bit_count(),
+            default=None,
+        )
+
+    def take_ports(self, ports: Mapping[int, Mapping[str, int]]) -> None:
+        """Answer with these levels of the port lines, by word address."""
+        self._ports = ports
 
     def seen(self) -> int:
         """Give the levels as the card's receivers give them."""
@@ -315,108 +403,203 @@ class Card(Party):
 
     def look(self, before: Levels) -> None:
         """See what changed on the lines: latch, begin a beat, go on with steps."""
-        sim, bus = self.sim, self.sim.bus
+        take = self.sim.bus.take["address"]
         levels = self.seen()
         in_cycle = self._in_cycle(levels)
         if in_cycle and not self._was_in_cycle:
-            self._address = 0
-            for line, bit in zip(bus.address, bus.address_bits, strict=True):
-                self._address |= int(bool(levels & sim.bits([line]))) << bit
-            self._lanes_used = 0
+            self._of_cycle = before.received if take.how == "before" else levels
+            self._goes_on = None
         self._was_in_cycle = in_cycle
         self._latch(before.received, levels)
-        in_beat = in_cycle and self._in_beat(levels)
+        in_beat = self._in_beat(levels) and (in_cycle or self._is_loose)
+        if self._was_in_beat and not in_beat:
+            self._at_end = before.received
+        self._was_in_beat = in_beat
         if not in_beat and not self.pending:
             self._is_ready = True
         if in_beat and self._is_ready and not self.pending:
             self._begin(levels)
+        elif in_beat and take.phase == "release":
+            self._address = self._shown_address(levels)
         self.advance()
 
     def _latch(self, before: int, now: int) -> None:
         """Take the byte of each lane whose strobe goes away, as the lines stood before."""
         sim, bus = self.sim, self.sim.bus
         mask, data = self._latched
-        for lane, line in enumerate(bus.lane_strobes):
+        for line, was_on in self._lanes_on.items():
             asserted = bool(now & sim.bits([line])) == bool(bus.asserted_level(line))
-            if self._lanes_on[line] and not asserted:
+            if asserted:
+                self._strobed.add(line)
+            if was_on and not asserted and bus.lane_strobes:
+                lane = bus.lane_strobes.index(line)
                 one = ((1 << bus.lane_bits) - 1) << (bus.lane_count - 1 - lane) * bus.lane_bits
                 mask |= one
-                self._lanes_used |= 1 << bus.lane_count - 1 - lane
                 data = data & ~one | sim.value(before, bus.data) & one
             self._lanes_on[line] = asserted
         self._latched = mask, data
 
+    def _shown_address(self, levels: int) -> int:
+        """Read the address lines that a cycle with these levels uses."""
+        sim, bus = self.sim, self.sim.bus
+        address = sum(
+            bool(levels & sim.bits([line])) << bit
+            for line, bit in zip(bus.address, bus.address_bits, strict=True)
+        )
+        for marking, used in bus.address_used:
+            if _shows(sim, levels, marking):
+                return address & used
+        return address
+
     def _begin(self, levels: int) -> None:
         sim, bus = self.sim, self.sim.bus
-        if bus.address_steps:
-            beyond = bus.lane_span(self._lanes_used)[1]
-            self._address += beyond // bus.word_bytes * bus.word_bytes
-            self._address &= (1 << bus.address_width) - 1
-        self._lanes_used = 0 if bus.lane_strobes else self._lanes(levels)
-        self._kind = ""
+        self._of_beat, self._at_end = levels, None
+        self._strobed = {line for line, on in self._lanes_on.items() if on}
+        at_cycle = bus.take["address"].phase == "address"
+        self._address = self._shown_address(self._of_cycle if at_cycle else levels)
+        self._kind = None
         for kind in bus.kinds:
-            if kind.beats and all(sim.value(levels, lines) == v for lines, v in kind.levels):
-                self._kind, self.direction = kind.name, kind.direction
+            if kind.beats and _shows(sim, levels, kind.levels):
+                self._kind, self.direction = kind, kind.direction
                 break
         self._is_ready = False
         self._latched = (0, 0)
         self._waits = sim.rng.random() < self._wait_share
+        name = "" if self._kind is None else self._kind.name
         self.arm(
             [
                 step
                 for step in bus.steps
                 if step.by == "card"
-                and (step.kinds is None or self._kind in step.kinds)
+                and (step.kinds is None or name in step.kinds)
                 and (self._waits or not step.only_with_waits)
             ]
         )
+        for each in list(self.pending):
+            if any(verb == "assert" and sim.is_early(what) for verb, what in each.step.actions):
+                each.is_set = True
+                sim.after(0, lambda each=each: self.perform(each))  # type: ignore[misc]
 
     def after_step(self) -> None:
         """Be ready for the next beat once this one is answered and gone."""
         if not self.pending:
             levels = self.seen()
-            if not (self._in_cycle(levels) and self._in_beat(levels)):
+            if not (self._in_beat(levels) and (self._in_cycle(levels) or self._is_loose)):
                 self._is_ready = True
 
     def act(self, verb: str, what: str) -> None:
         """Do one action of a step, on the word that the address names."""
         sim, bus = self.sim, self.sim.bus
-        word = self._address // bus.word_bytes * bus.word_bytes
-        if verb in ("assert", "negate"):
+        if what == "port":
+            answer = self._answer()
+            lines = [line for line in sorted(answer) if answer[line] == bus.asserted_level(line)]
+            self.act_on_lines(lines, asserted=verb == "assert")
+        elif verb in ("assert", "negate"):
             sim.line_drive("card", what, asserted=verb == "assert")
         elif verb == "take":
-            if bus.lane_strobes:
-                mask, data = self._latched
-            else:
-                mask, data = self._whole_word()
-            self._memory.write(word, mask, data)
+            self._store()
         elif verb == "drive":
-            full = (1 << len(bus.data)) - 1
-            data, known = self._memory.read(word)
-            if known != full:
-                data |= sim.rng.getrandbits(len(bus.data)) & ~known
-                self._memory.write(word, full, data)
-            sim.drive("card", sim.bits(bus.data), sim.spread(data, bus.data))
+            sim.drive("card", sim.bits(bus.data), sim.spread(self._fetched(), bus.data))
         elif verb == "release":
             sim.release("card", sim.bits(bus.data))
 
-    def _whole_word(self) -> tuple[int, int]:
-        sim, bus = self.sim, self.sim.bus
-        levels = self.seen()
-        lanes = self._lanes(levels)
-        one = (1 << bus.lane_bits) - 1
-        mask = sum(
-            one << lane * bus.lane_bits for lane in range(bus.lane_count) if lanes >> lane & 1
-        )
-        return mask, sim.value(levels, bus.data)
+    def _answer(self) -> Mapping[str, int]:
+        """Give the levels by which the card tells its port's size here."""
+        bus = self.sim.bus
+        known = self._ports.get(self._address // bus.word_bytes * bus.word_bytes)
+        if known is not None or self._widest is None:
+            return known or {}
+        return {
+            line: level for line, level in row_lines(self._widest).items() if line in bus.port_lines
+        }
 
-    def _lanes(self, levels: int) -> int:
-        """Give the lanes that a bus without lane strobes means, one bit a lane."""
+    def _placed(self) -> tuple[int, int, int]:
+        """Give the lanes that move, the word's address, and how far data goes up to its place."""
+        bus = self.sim.bus
+        lanes, first = self._lanes()
+        address = self._address
+        if not bus.address_from_lines:
+            address = address // bus.word_bytes * bus.word_bytes + first
+        steps = self._kind is not None and self._kind.steps
+        if steps and self._goes_on is not None:
+            address = self._goes_on
+        if steps:
+            self._after = address + lanes.bit_count() * bus.lane_bytes
+        word = address // bus.word_bytes * bus.word_bytes
+        return lanes, word, word_shift(bus, address, lanes)
+
+    def _memory(self) -> Memory | None:
+        space = "memory" if self._kind is None else self._kind.space
+        return None if space == "none" else self._memories.setdefault(space, Memory())
+
+    def _store(self) -> None:
         sim, bus = self.sim, self.sim.bus
+        lanes, word, shift = self._placed()
+        mask, data = self._latched
+        if not bus.lane_strobes:
+            at_end = self.seen() if self._at_end is None else self._at_end
+            mask, data = lane_mask(bus, lanes), sim.value(at_end, bus.data)
+        memory = self._memory()
+        if memory is not None:
+            memory.write(word, _moved(mask, shift), _moved(data & mask, shift))
+        self._go_on()
+
+    def _fetched(self) -> int:
+        bus = self.sim.bus
+        _, word, shift = self._placed()
+        full = (1 << len(bus.data)) - 1
+        memory = self._memory()
+        if memory is None:
+            return self.sim.rng.getrandbits(len(bus.data))
+        data, known = memory.read(word)
+        if known != full:
+            data |= self.sim.rng.getrandbits(len(bus.data)) & ~known
+            memory.write(word, full, data)
+        self._go_on()
+        return _moved(data, -shift) & full
+
+    def _go_on(self) -> None:
+        if self._kind is not None and self._kind.steps:
+            self._goes_on = self._after & ((1 << self.sim.bus.address_width) - 1)
+
+    def _lanes(self) -> tuple[int, int]:
+        """Give the lanes that the card takes to move, and the offset of their lowest byte."""
+        sim, bus = self.sim, self.sim.bus
+        if bus.lane_strobes:
+            lanes = sum(
+                1 << bus.lane_count - 1 - lane
+                for lane, line in enumerate(bus.lane_strobes)
+                if line in self._strobed
+            )
+            return lanes, bus.lane_span(lanes)[0]
+        answer = self._answer() if bus.port_lines else {}
+        inputs = self._of_cycle if bus.take["lanes"].phase == "address" else self._of_beat
+        for line in bus.lane_lines:
+            high = (line in self._strobed) == bool(bus.asserted_level(line))
+            inputs = inputs & ~sim.bits([line]) | sim.bits([line]) * high
+        for line, level in answer.items():
+            inputs = inputs & ~sim.bits([line]) | sim.bits([line]) * level
         for row in bus.lane_rows:
-            if all(sim.value(levels, lines) == value for lines, value in row.levels):
-                return int("".join("01"[on] for on in row.lanes), 2)
-        return (1 << bus.lane_count) - 1
+            if _shows(sim, inputs, row.levels):
+                return row.number, row.first or 0
+        return (1 << bus.lane_count) - 1, 0
+
+
+def _shows(sim: Wires, levels: int, wanted: LineLevels) -> bool:
+    return all(sim.value(levels, lines) in values for lines, values in wanted)
+
+
+def _first_values(levels: LineLevels) -> dict[str, int]:
+    """Give each line the level that the first value of its group gives it."""
+    return {
+        line: values[0] >> bit & 1
+        for lines, values in levels
+        for bit, line in enumerate(reversed(lines))
+    }
+
+
+def _moved(word: int, shift: int) -> int:
+    return word << shift if shift >= 0 else word >> -shift
 
 
 def _condition(event: Event) -> Condition:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from busdecode.access import row_lines, rows_for
 from busdecode.cycles.parties import Card, Host
 from busdecode.cycles.wires import History, Wires
 from busdecode.responder import Memory
@@ -47,10 +48,16 @@ class Simulation:
         memory: Memory | None = None,
     ) -> None:
         self._wires = Wires(bus, rng, faults)
-        self._host = Host(self._wires)
+        self._returned: list[int | None] = []
+        # Two, since the next cycle's address may be out before the last one's data is.
+        self._hosts = (Host(self._wires, self._returned, 0), Host(self._wires, self._returned, 1))
         self._card = Card(self._wires, Memory() if memory is None else memory, wait_share)
+        for host, other in zip(self._hosts, reversed(self._hosts), strict=True):
+            host.follow(other, self._begin_next)
         # The card answers first where both see a change.
-        self._wires.listeners += [self._card.look, self._host.look]
+        self._wires.listeners += [self._card.look, *(host.look for host in self._hosts)]
+        self._cycles: list[list[tuple[int, Transfer]]] = []
+        self._begun = 0
 
     @property
     def history(self) -> History:
@@ -60,7 +67,7 @@ class Simulation:
     @property
     def returned(self) -> list[int | None]:
         """For each transfer the word that the host took; None for writes."""
-        return self._host.returned
+        return self._returned
 
     @property
     def notes(self) -> list[str]:
@@ -78,24 +85,70 @@ class Simulation:
         Raises
         ------
         ValueError
-            If a transfer names a kind that the bus does not have.
+            If a transfer names a kind that the bus does not have, or two transfers ask for
+            ports of different sizes at one word.
         """
-        wires, host = self._wires, self._host
-        first = len(host.returned)
-        host.returned += [None] * len(transfers)
-        cycles: list[list[tuple[int, Transfer]]] = []
+        wires = self._wires
+        first = len(self._returned)
+        self._returned += [None] * len(transfers)
+        self._card.take_ports(ports_of(wires.bus, transfers))
+        self._cycles, self._begun = [], 0
         for at, transfer in enumerate(transfers, first):
-            if transfer.joined and cycles:
-                cycles[-1].append((at, transfer))
+            if transfer.joined and self._cycles:
+                self._cycles[-1].append((at, transfer))
             else:
-                cycles.append([(at, transfer)])
+                self._cycles.append([(at, transfer)])
         idle = wires.bus.idle
-        for cycle in cycles:
-            wires.rest(wires.draw(idle))
-            host.begin(cycle)
+        for at in range(len(self._cycles)):
+            host = self._hosts[at % 2]
+            if at == self._begun:
+                wires.rest(wires.draw(idle))
+                self._begin(at)
             if not wires.run_until(host.is_idle):
-                host.give_up()
+                for each in self._hosts:
+                    each.give_up()
                 self._card.give_up()
+                self._begun = at + 1
             if wires.hangs:
                 break
-        wires.rest(wires.draw(idle) + idle[1])
+        if self._cycles and not wires.hangs:
+            self._hosts[0].end_run(self._cycles[-1])
+            wires.run_until(self._hosts[0].is_idle)
+        wires.rest(wires.draw(idle) + max(idle[1], wires.bus.shortest_pulse))
+
+    def _begin(self, at: int) -> None:
+        self._begun = at + 1
+        self._hosts[at % 2].begin(self._cycles[at])
+
+    def _begin_next(self) -> None:
+        """Put the next cycle's address out while the last one's data is still on its way."""
+        if self._begun < len(self._cycles) and self._wires.rng.random() < _PIPELINED_SHARE:
+            self._begin(self._begun)
+
+
+_PIPELINED_SHARE = 0.5
+"""Share of cycles of a pipelined bus that begin before the last one is over."""
+
+
+def ports_of(bus: Bus, transfers: Sequence[Transfer]) -> dict[int, dict[str, int]]:
+    """Give the port that the card must have at each word for the transfers to move their lanes.
+
+    Raises
+    ------
+    ValueError
+        If no port does, or two transfers need different ones at one word.
+    """
+    ports: dict[int, list[dict[str, int]]] = {}
+    lines = bus.port_lines
+    if not lines:
+        return {}
+    for transfer in transfers:
+        word = transfer.address // bus.word_bytes * bus.word_bytes
+        rows = rows_for(bus, transfer.address, lanes=transfer.lanes, asked=transfer.asked)
+        fitting = [
+            {line: level for line, level in row_lines(row).items() if line in lines} for row in rows
+        ]
+        ports[word] = [each for each in ports.get(word, fitting) if each in fitting]
+        if not ports[word]:
+            raise ValueError(f"no one port at 0x{word:X} moves the lanes of all its transfers")
+    return {word: fitting[0] for word, fitting in ports.items()}

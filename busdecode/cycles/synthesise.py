@@ -232,6 +232,8 @@ def transfers_of(table: CycleTable) -> list[Transfer]:
                 int(table.lanes[row]),
                 int(table.data[row]) if has_data else None,
                 joined=int(table.cycle[row]) == seen,
+                asked=int(table.asked[row]) or None,
+                modifier=int(table.modifier[row]) if table.has_modifier[row] else None,
             )
         )
         seen = int(table.cycle[row])

@@ -52,6 +52,11 @@ class CycleTable:
     rmw, unsure : ndarray of bool, shape (B,)
         Beats of a read-modify-write; beats with a value that changes within one resolution
         of the moment at which it was taken.
+    modifier : ndarray of uint64, shape (B,)
+        Value of ``bus.modifier``.
+    has_modifier : ndarray of bool, shape (B,)
+    asked : ndarray of int64, shape (B,)
+        Bytes still to move, this beat's among them, where the bus tells that; else 0.
     phases : ndarray of int64, shape (B, P), ps
         Begin of each of ``bus.phase_names``, `MISSING` where it did not come.
     """
@@ -72,6 +77,9 @@ class CycleTable:
     ended: NDArray[np.int8]
     rmw: NDArray[np.bool_]
     unsure: NDArray[np.bool_]
+    modifier: NDArray[np.uint64]
+    has_modifier: NDArray[np.bool_]
+    asked: NDArray[np.int64]
     phases: NDArray[np.int64]
 
     def __len__(self) -> int:
@@ -126,6 +134,10 @@ class CycleTable:
             "rmw": self.rmw,
             "unsure": self.unsure,
         }
+        if self.bus.modifier:
+            columns["modifier"] = pd.arrays.IntegerArray(self.modifier.copy(), ~self.has_modifier)
+        if self.bus.operand.lines:
+            columns["asked"] = pd.arrays.IntegerArray(self.asked.copy(), self.asked == 0)
         for at, name in enumerate(self.bus.phase_names):
             moments = self.phases[:, at]
             columns[f"{name}_ps"] = pd.arrays.IntegerArray(moments.copy(), moments == MISSING)
@@ -196,6 +208,16 @@ class CycleTable:
             "rmw": np.where(self.rmw, "true", "false"),
             "unsure": np.where(self.unsure, "true", "false"),
         }
+        if self.bus.modifier:
+            wide = -(-len(self.bus.modifier) // 4)
+            columns["modifier"] = [
+                f"0x{value:0{wide}X}" if known else ""
+                for value, known in zip(
+                    self.modifier.tolist(), self.has_modifier.tolist(), strict=True
+                )
+            ]
+        if self.bus.operand.lines:
+            columns["asked"] = [str(each) if each else "" for each in self.asked.tolist()]
         for at, name in enumerate(self.bus.phase_names):
             columns[f"{name}_ps"] = [
                 "" if value == MISSING else str(value) for value in self.phases[:, at].tolist()
@@ -261,5 +283,8 @@ def empty(bus: Bus, rows: int = 0) -> CycleTable:
         ended=np.full(rows, ENDINGS.index("cut-off"), dtype=np.int8),
         rmw=false.copy(),
         unsure=false.copy(),
+        modifier=none.copy(),
+        has_modifier=false.copy(),
+        asked=whole.copy(),
         phases=np.full((rows, len(bus.phase_names)), MISSING, dtype=np.int64),
     )

@@ -57,6 +57,7 @@ class Wires:
         self._queue: list[tuple[int, int, Callable[[], None]]] = []
         self._tick = count()
         self._tests: dict[Condition, Test] = {}
+        self._owners: dict[tuple[str, int], int] = {}
         self._drives = {"host": self._idle_drive(), "card": Drive()}
         self._levels = self._network.resolve(self._drives["host"], self._drives["card"])
         self._record()
@@ -122,28 +123,45 @@ class Wires:
         assert isinstance(condition, Any_)
         return lambda levels: any(part(levels) for part in parts)
 
-    def drive(self, party: str, mask: int, levels: int) -> None:
-        """Let a party drive some lines."""
+    def drive(self, party: str, mask: int, levels: int, owner: int = 0) -> None:
+        """Let a party drive some lines; they are then the owner's to release."""
+        for bit in self._bits.values():
+            if mask & bit:
+                self._owners[party, bit] = owner
         self._drives[party] = self._drives[party].put(mask, levels)
         self._settle()
 
-    def release(self, party: str, mask: int) -> None:
-        """Let a party release some lines; lines with a pull that it drives when idle go there."""
+    def release(self, party: str, mask: int, owner: int = 0) -> None:
+        """Let a party release some lines; lines with a pull that it drives when idle go there.
+
+        A line that another owner has driven since stays as it is: the next cycle's address may
+        be out before the last one's is let go.
+        """
+        for bit in self._bits.values():
+            if mask & bit and self._owners.get((party, bit), owner) != owner:
+                mask &= ~bit
         idle = self._idle_drive() if party == "host" else Drive()
         drive = self._drives[party].release(mask & ~idle.mask)
         self._drives[party] = drive.put(mask & idle.mask, idle.levels)
         self._settle()
 
-    def line_drive(self, party: str, line: str, *, asserted: bool) -> None:
+    def is_early(self, line: str) -> bool:
+        """Tell whether the card asserts a line as soon as the beat begins."""
+        return False
+
+    def new_beat(self) -> None:
+        """Draw anew what comes and goes."""
+
+    def line_drive(self, party: str, line: str, *, asserted: bool, owner: int = 0) -> None:
         """Assert or negate a line; a card's negated line goes back to its pull."""
         bit = self._bits[line]
         level = self.bus.asserted_level(line) ^ int(not asserted)
         if asserted and line in self._silent and party == "card":
             return
         if not asserted and (party == "card" or self.bus.line(line).driver == "card"):
-            self.release(party, bit)
+            self.release(party, bit, owner)
         else:
-            self.drive(party, bit, bit * level)
+            self.drive(party, bit, bit * level, owner)
 
     def late_by(self, direction: str) -> int:
         """Give how much later than described data is driven in a direction, ps."""

@@ -27,8 +27,10 @@ from busdecode.protocol.model import (
     Ending,
     Kind,
     LaneRow,
+    Levels,
     Line,
     Moment,
+    Operand,
     Phase,
     Source,
     Step,
@@ -49,6 +51,7 @@ KeyPath = tuple[str | int, ...]
 Report = Callable[[KeyPath, str, str | None, str | None, int | None], None]
 
 _GROUPS = ("address", "data", "kind", "direction", "function", "size")
+_TOGETHER = ("lanes", "port")
 _MOMENT = re.compile(
     r"(at|before|during)\s+([a-z][a-z-]*)(?:\s*([+-])\s*([0-9.]+\s*(?:s|ms|us|ns|ps)))?"
 )
@@ -112,7 +115,10 @@ class _Builder:
 
     def bus(self, path: Path | None) -> Bus | None:
         d = self._d
-        address = self._bundle(("address", "lines"), d.address.lines)
+        names_of = d.address.lines
+        address = self._members(
+            ("address", "lines"), [names_of] if isinstance(names_of, str) else names_of
+        )
         data = self._bundle(("data", "lines"), d.data.lines)
         bits = tuple(self._number(line) for line in address)
         if len(data) > 64:
@@ -198,6 +204,8 @@ class _Builder:
                 kind.direction,
                 self._levels(("kinds", index, "levels"), kind.levels),
                 kind.beats,
+                (kind.later_beats or d.address.later_beats) == "next",
+                kind.space,
             )
             for index, kind in enumerate(d.kinds)
         )
@@ -217,7 +225,10 @@ class _Builder:
             bundles=self._bundles,
             address=address,
             address_bits=bits,
-            address_steps=d.address.later_beats == "next",
+            address_from_lines=d.address.lowest == "lines",
+            address_used=tuple(
+                self._used(index, address, bits) for index in range(len(d.address.used))
+            ),
             data=data,
             lane_bits=d.data.lane_bits,
             big_endian=d.data.byte_order == "big",
@@ -226,8 +237,14 @@ class _Builder:
             cycle_begins=begins,
             cycle_ends=ends,
             pipelined=d.cycle.pipelined,
+            joined=d.cycle.joined,
             beat_begins=beat_begins,
             beat_ends=beat_ends,
+            beat_joined=d.beat.joined,
+            modifier=()
+            if d.modifier is None
+            else self._bundle(("modifier", "lines"), d.modifier.lines),
+            operand=self._operand(),
             phases=phases,
             take=take,
             lanes_quiet=quiet.get("lanes"),
@@ -279,22 +296,54 @@ class _Builder:
             return 0
         return int(match[1])
 
-    def _levels(
-        self, key: KeyPath, levels: Mapping[str, int]
-    ) -> tuple[tuple[tuple[str, ...], int], ...]:
+    def _levels(self, key: KeyPath, levels: Mapping[str, int | list[int]]) -> Levels:
         found = []
-        for name, value in levels.items():
+        for name, written in levels.items():
             lines = self._bundle(key, name)
-            if lines and not 0 <= value < 1 << len(lines):
+            values = (written,) if isinstance(written, int) else tuple(written)
+            for value in values:
+                if lines and not 0 <= value < 1 << len(lines):
+                    self._report(
+                        key,
+                        f"{name} has {_counted(len(lines), 'line')} and cannot be {value}",
+                        f"a level from 0 to {(1 << len(lines)) - 1}",
+                        name,
+                        1,
+                    )
+            found.append((lines, values))
+        return tuple(found)
+
+    def _used(self, index: int, address: Sequence[str], bits: Sequence[int]) -> tuple[Levels, int]:
+        table = self._d.address.used[index]
+        key: KeyPath = ("address", "used", index)
+        lines = self._bundle((*key, "lines"), table.lines)
+        bit_of = dict(zip(address, bits, strict=True))
+        for line in lines:
+            if line not in bit_of:
                 self._report(
-                    key,
-                    f"{name} has {_counted(len(lines), 'line')} and cannot be {value}",
-                    f"a level from 0 to {(1 << len(lines)) - 1}",
-                    name,
+                    (*key, "lines"),
+                    f"{line} is no address line",
+                    f"lines out of {self._d.address.lines}",
+                    table.lines,
                     1,
                 )
-            found.append((lines, value))
-        return tuple(found)
+        mask = sum(1 << bit_of[line] for line in lines if line in bit_of)
+        return self._levels((*key, "levels"), table.levels), mask
+
+    def _operand(self) -> Operand:
+        table = self._d.operand
+        lines: tuple[str, ...] = ()
+        if table.lines is not None:
+            lines = self._bundle(("operand", "lines"), table.lines)
+        if len(table.bytes) != (1 << len(lines) if lines else 0):
+            self._report(
+                ("operand", "bytes"),
+                f"{_counted(len(table.bytes), 'number')} for {_counted(len(lines), 'line')}",
+                "how many bytes are still to move, for each value of the lines, 0 first",
+                None,
+                None,
+            )
+        return Operand(lines, tuple(table.bytes), table.beats)
 
     def _lane_row(self, index: int, row: LaneRowTable, lanes: int) -> LaneRow:
         key: KeyPath = ("lanes", "table", index)
@@ -307,9 +356,25 @@ class _Builder:
                 row.lanes,
                 1,
             )
-        return LaneRow(
-            self._levels((*key, "levels"), row.levels), tuple(flag == "1" for flag in row.lanes)
-        )
+        levels = self._levels((*key, "levels"), row.levels)
+        flags = tuple(flag == "1" for flag in row.lanes)
+        d = self._d
+        size = max(1, d.data.lane_bits // 8)
+        at = [place for place, flag in enumerate(flags) if flag]
+        first = row.first
+        if d.address.lowest == "lines":
+            if first is not None:
+                self._report(
+                    (*key, "first"),
+                    "the address lines tell the lowest byte here",
+                    "no 'first', or [address] lowest = \"lanes\"",
+                    None,
+                    None,
+                )
+        elif first is None:
+            place = 0 if not at else at[0] if d.data.byte_order == "big" else lanes - 1 - at[-1]
+            first = place * size
+        return LaneRow(levels, flags, first)
 
     def _events(self, key: KeyPath, written: str | list[str]) -> tuple[Event, ...]:
         events = []
@@ -431,6 +496,7 @@ class _Builder:
                     tuple(after_levels),
                     None if table.waits is None else self._range((*key, "waits"), table.waits),
                     table.only_with_waits,
+                    self._range((*key, "skew"), table.skew),
                 )
             )
         return tuple(steps)
@@ -459,20 +525,21 @@ class _Builder:
         for text in filter(None, (part.strip() for part in table.do.split(","))):
             verb, _, what = text.partition(" ")
             what = what.strip()
-            if verb in ("assert", "negate") and what != "lanes" and what not in self._bundles:
+            if verb in ("assert", "negate") and what not in _TOGETHER and what not in self._bundles:
                 self._unknown_name(key, what)
                 continue
             known = (
                 verb in ("assert", "negate")
                 or (verb in ("drive", "release") and what in _GROUPS)
-                or text in ("take data", "another beat")
+                or text in ("take data", "another beat", "next cycle")
             )
             if not known:
                 self._report(
                     key,
                     f"no action is called {quoted(text)}",
-                    "'assert LINE', 'negate LINE', 'assert lanes', 'negate lanes', 'take data', "
-                    f"'another beat', or 'drive' or 'release' with one of {', '.join(_GROUPS)}",
+                    "'assert' or 'negate' with a line, 'lanes' or 'port', 'take data', "
+                    "'another beat', 'next cycle', or 'drive' or 'release' with one of "
+                    f"{', '.join(_GROUPS)}",
                     text,
                     1,
                 )

@@ -158,6 +158,7 @@ condition_text: condition
       | subject EDGE                              -> edge
       | subject "changes"                         -> changes
       | NAME "becomes" NUMBER                     -> becomes
+      | "(" condition ")" "becomes" TRUTH         -> turns
       | condition                                 -> holds
 
 ?condition: conjunction ("or" conjunction)*       -> any_of
@@ -173,6 +174,7 @@ subject: NAME                                     -> one
 
 EDGE.3: /(asserts|negates|rises|falls)\b/
 LEVEL.3: /(asserted|negated|high|low)\b/
+TRUTH.3: /(true|false)\b/
 TIME.4: /[0-9]+([.][0-9]+)?\s*(s|ms|us|ns|ps)\b/
 NUMBER.2: /0x[0-9A-Fa-f]+|0b[01]+|[0-9]+\b/
 NAME: /'[^']+'|(?!(first|last|any|all|of|while|after|settled|for|changes|becomes|is|not|and|or|asserts|asserted|negates|negated|rises|falls|high|low)\b)[A-Za-z~\/_][A-Za-z0-9_~\/*#+-]*(\[[0-9]+(:[0-9]+)?\])?/
@@ -265,6 +267,9 @@ class _ToTree(Transformer):  # type: ignore[type-arg]
 
     def becomes(self, name: Any, number: Any) -> Event:
         return Becomes(self.is_(name, number))
+
+    def turns(self, condition: Condition, truth: Any) -> Event:
+        return Becomes(condition if str(truth) == "true" else Not(condition))
 
     def changes(self, subject: Any) -> Event:
         return Changes(subject[1])

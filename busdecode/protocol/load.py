@@ -159,7 +159,7 @@ def _schema_mistakes(
             part
             for part in error["loc"]
             if isinstance(part, int)
-            or not (part == "str" or part.startswith(("list[", "function-")))
+            or not (part in ("str", "int") or part.startswith(("list[", "function-")))
         )
         by_key[key] = error
     found = [_schema_mistake(key, error, text, path) for key, error in by_key.items()]
@@ -185,6 +185,10 @@ def _schema_mistake(
         what = f"must be {_PATTERNS[str(key[-1])]}, not {shown}"
     elif kind in ("greater_than_equal", "less_than_equal"):
         what = f"must be from 1 to 64, not {shown}"
+    elif kind == "list_type" and key[0] in ("kinds", "lanes"):
+        what = f"must be a whole number, or a list of whole numbers, not {shown}"
+    elif kind == "list_type" and key == ("address", "lines"):
+        what = f"must be text in quotes, or a list of texts, not {shown}"
     elif kind == "list_type" and key[0] in ("cycle", "beat", "phases"):
         what = f"must be an event, or a list of events, not {shown}"
     else:

@@ -16,13 +16,37 @@ __all__ = [
     "Ending",
     "Kind",
     "LaneRow",
+    "Levels",
     "Line",
     "Moment",
+    "Operand",
     "Phase",
     "Source",
     "Step",
     "Validity",
+    "fixed_levels",
 ]
+
+Levels = tuple[tuple[tuple[str, ...], tuple[int, ...]], ...]
+"""Groups of lines, most significant first, each with the values of which it shows one."""
+
+
+def fixed_levels(levels: Levels) -> dict[str, int]:
+    """Give the lines that have one level whichever of the values is shown, each with its level.
+
+    Examples
+    --------
+    >>> fixed_levels(((("A1", "A0"), (2, 3)), (("WR",), (0,))))
+    {'A1': 1, 'WR': 0}
+    """
+    fixed = {}
+    for lines, values in levels:
+        for bit, line in enumerate(reversed(lines)):
+            shown = {value >> bit & 1 for value in values}
+            if len(shown) == 1:
+                fixed[line] = shown.pop()
+    return fixed
+
 
 Direction = Literal["read", "write", "none"]
 Party = Literal["host", "card"]
@@ -79,23 +103,55 @@ class Phase:
 
 @dataclass(frozen=True)
 class Kind:
-    """A kind of cycle: the levels that mark it, and which way its data goes."""
+    """A kind of cycle: the levels that mark it, and which way its data goes.
+
+    `steps` tells that the address of a later beat goes on by the bytes moved; `space` names
+    the memory that answers, ``none`` where reads do not tell what was written.
+    """
 
     name: str
     direction: Direction
-    levels: tuple[tuple[tuple[str, ...], int], ...]
+    levels: Levels
     beats: bool
+    steps: bool
+    space: str
 
 
 @dataclass(frozen=True)
 class LaneRow:
     """One row of a lane table: these levels mean that these lanes take part.
 
-    `lanes` holds one flag a lane, most significant lane first.
+    `lanes` holds one flag a lane, most significant lane first; `number` the same as bits;
+    `first` is the offset in the word of the lowest byte, None where the address lines tell.
     """
 
-    levels: tuple[tuple[tuple[str, ...], int], ...]
+    levels: Levels
     lanes: tuple[bool, ...]
+    first: int | None
+
+    @property
+    def number(self) -> int:
+        """The lanes as a number, the most significant lane at the highest bit."""
+        return int("".join("01"[flag] for flag in self.lanes), 2)
+
+
+@dataclass(frozen=True)
+class Operand:
+    """How beats make up what software asked for.
+
+    Parameters
+    ----------
+    lines : tuple of str
+        Lines that tell how many bytes are still to move, most significant first; or none.
+    sizes : tuple of int
+        That number for each value of the lines.
+    beats : int
+        Beats that make one byte, where the data lines are narrower; the high part first.
+    """
+
+    lines: tuple[str, ...]
+    sizes: tuple[int, ...]
+    beats: int
 
 
 @dataclass(frozen=True)
@@ -122,25 +178,28 @@ class Validity:
 class Step:
     """One thing that the host or the card does in a cycle; see ``docs/describing-a-bus.md``.
 
-    `after_steps` and `after_levels` give, for each trigger, the least and greatest delay in ps.
+    `after_steps` and `after_levels` give, for each trigger, the least and greatest delay in ps;
+    `skew` by how much each further line of a group may come later than the first.
     """
 
     name: str
     by: Party
-    stage: Literal["open", "beat", "close"]
+    stage: Literal["open", "beat", "close", "last"]
     actions: tuple[tuple[str, str], ...]
     kinds: frozenset[str] | None
     after_steps: tuple[tuple[str, tuple[int, int]], ...]
     after_levels: tuple[tuple[Condition, tuple[int, int]], ...]
     waits: tuple[int, int] | None
     only_with_waits: bool
+    skew: tuple[int, int]
 
 
 @dataclass(frozen=True, repr=False)
 class Bus:
     """A bus as its description says: all that decoding and making captures need.
 
-    Data is at most 64 lines wide. `lines` fixes the order of lines everywhere.
+    Data is at most 64 lines wide. `lines` fixes the order of lines everywhere. `address_used`
+    has masks of the address bits that some cycles use, by the levels that mark these.
     `lanes_quiet` and `endings_quiet` are moments at which lane strobes, and the lines that
     end a beat, are still negated on a healthy bus; None where nothing says so.
     """
@@ -154,7 +213,8 @@ class Bus:
     bundles: Mapping[str, tuple[str, ...]]
     address: tuple[str, ...]
     address_bits: tuple[int, ...]
-    address_steps: bool
+    address_from_lines: bool
+    address_used: tuple[tuple[Levels, int], ...]
     data: tuple[str, ...]
     lane_bits: int
     big_endian: bool
@@ -163,8 +223,12 @@ class Bus:
     cycle_begins: tuple[Event, ...]
     cycle_ends: tuple[Event, ...]
     pipelined: bool
+    joined: bool
     beat_begins: tuple[Event, ...]
     beat_ends: tuple[Event, ...]
+    beat_joined: bool
+    modifier: tuple[str, ...]
+    operand: Operand
     phases: tuple[Phase, ...]
     take: Mapping[str, Moment]
     lanes_quiet: Moment | None
@@ -176,7 +240,7 @@ class Bus:
     idle: tuple[int, int]
     watchdog: int
     steps: tuple[Step, ...]
-    making_levels: Mapping[str, tuple[tuple[tuple[str, ...], int], ...]]
+    making_levels: Mapping[str, Levels]
 
     @property
     def line_names(self) -> tuple[str, ...]:
@@ -192,6 +256,19 @@ class Bus:
     def address_width(self) -> int:
         """Bits of a byte address."""
         return max((bit + 1 for bit in self.address_bits), default=1)
+
+    @property
+    def lane_lines(self) -> tuple[str, ...]:
+        """The lines that select byte lanes, whether one stands for each lane or a table decides."""
+        return self.lane_strobes or tuple(line.name for line in self.lines if line.role == "lane")
+
+    @property
+    def port_lines(self) -> frozenset[str]:
+        """The card's lines that have a part in the lane table: they tell the port's size."""
+        inside = {line for row in self.lane_rows for lines, _ in row.levels for line in lines}
+        return frozenset(
+            line.name for line in self.lines if line.name in inside and line.driver == "card"
+        )
 
     @property
     def lane_bytes(self) -> int:

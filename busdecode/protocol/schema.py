@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field
 __all__ = ["Description", "LaneRowTable", "StepTable", "known_keys"]
 
 Events = str | Annotated[list[str], Field(min_length=1)]
+Values = int | Annotated[list[int], Field(min_length=1)]
 
 
 class _Table(BaseModel):
@@ -48,11 +49,20 @@ class LineTable(_Table):
     optional: bool = False
 
 
+class UsedTable(_Table):
+    """One entry of ``[[address.used]]``."""
+
+    levels: Mapping[str, Values]
+    lines: str
+
+
 class AddressTable(_Table):
     """``[address]``."""
 
-    lines: str
+    lines: str | list[str]
+    lowest: Literal["lanes", "lines"] = "lanes"
     later_beats: Literal["same", "next"] = "same"
+    used: list[UsedTable] = []
 
 
 class DataTable(_Table):
@@ -66,8 +76,9 @@ class DataTable(_Table):
 class LaneRowTable(_Table):
     """One entry of ``[[lanes.table]]``."""
 
-    levels: Mapping[str, int]
+    levels: Mapping[str, Values]
     lanes: str = Field(pattern="^[01]+$")
+    first: int | None = Field(default=None, ge=0, le=64)
 
 
 class LanesTable(_Table):
@@ -84,6 +95,7 @@ class CycleTable(_Table):
     begins: Events
     ends: Events
     pipelined: bool = False
+    joined: bool = False
 
 
 class BeatTable(_Table):
@@ -91,6 +103,7 @@ class BeatTable(_Table):
 
     begins: Events
     ends: Events
+    joined: bool = False
 
 
 class TakeTable(_Table):
@@ -100,6 +113,7 @@ class TakeTable(_Table):
     kind: str = "at address"
     direction: str | None = None
     lanes: str = "at data"
+    port: str = "before release"
     read: str = "before release"
     write: str = "before release"
 
@@ -123,14 +137,30 @@ class EndedTable(_Table):
     quiet: str | None = None
 
 
+class ModifierTable(_Table):
+    """``[modifier]``."""
+
+    lines: str
+
+
+class OperandTable(_Table):
+    """``[operand]``."""
+
+    lines: str | None = None
+    bytes: list[int] = []
+    beats: int = Field(default=1, ge=1, le=64)
+
+
 class KindTable(_Table):
     """One entry of ``[[kinds]]``."""
 
     name: str
     direction: Literal["read", "write", "none"]
-    levels: Mapping[str, int]
+    levels: Mapping[str, Values]
     making: Mapping[str, int] = {}
     beats: bool = True
+    later_beats: Literal["same", "next"] | None = None
+    space: str = "memory"
 
 
 class SamplingTable(_Table):
@@ -144,12 +174,13 @@ class StepTable(_Table):
 
     name: str = Field(pattern="^[a-z][a-z0-9_]*$")
     by: Literal["host", "card"]
-    stage: Literal["open", "beat", "close"]
+    stage: Literal["open", "beat", "close", "last"]
     do: str
     after: Mapping[str, str]
     kinds: list[str] | None = Field(default=None, alias="for")
     waits: str | None = None
     only_with_waits: bool = False
+    skew: str = "0 ns"
 
 
 class MakingTable(_Table):
@@ -171,6 +202,8 @@ class Description(_Table):
     address: AddressTable
     data: DataTable
     lanes: LanesTable = LanesTable()
+    modifier: ModifierTable | None = None
+    operand: OperandTable = OperandTable()
     cycle: CycleTable
     beat: BeatTable
     phases: Mapping[str, Events] = {}

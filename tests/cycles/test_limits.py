@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import tomllib
 from collections import defaultdict
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from random import Random
 
 import pytest
 
-from busdecode.access import Transfer, lane_mask
+from busdecode.access import Access, Transfer, lane_mask, split_access
 from busdecode.capture import Capture
 from busdecode.cycles import Sampling, synthesise
 from busdecode.protocol import Bus, bundled_buses, load_bus, parse_bus
-from tests.strategies import first_offset, forced_address, number_of
+from tests.strategies import forced_address, modifiers, port_at, used_bits
 
 CASES = tomllib.loads(
     (Path(__file__).parent / "mc68000_limits.toml").read_text(encoding="ascii")
@@ -26,24 +27,25 @@ EVERY_EDGE = Sampling(period=0)
 def some_transfers(bus: Bus, count: int, rng: Random) -> list[Transfer]:
     """Draw single transfers of every kind, and read-modify-writes where the bus has them."""
     repeats = any(("another", "beat") in step.actions for step in bus.steps)
-    found = []
+    found: list[Transfer] = []
     for _ in range(count):
         kind = rng.choice(bus.kinds)
-        address = forced_address(bus, kind.levels, rng.getrandbits(bus.address_width))
-        lanes = (1 << bus.lane_count) - 1
-        if bus.lane_rows:
-            row = rng.choice(bus.lane_rows)
-            address, lanes = forced_address(bus, row.levels, address), number_of(row)
-        elif bus.lane_strobes:
-            lanes = rng.randint(1, lanes)
-        lanes = lanes if kind.beats else 0
-        address = address // bus.word_bytes * bus.word_bytes + first_offset(bus, lanes)
-        data = rng.getrandbits(len(bus.data)) & lane_mask(bus, lanes)
-        found.append(
-            Transfer(kind.name, address, lanes, data if kind.direction == "write" else None)
-        )
-        if repeats and not bus.address_steps and kind.name == "read" and rng.random() < 0.3:
-            found.append(Transfer("write", address, lanes, data, joined=True))
+        modifier = rng.choice(modifiers(bus, kind))
+        address = rng.getrandbits(bus.address_width) & used_bits(bus, kind, modifier)
+        address = forced_address(bus, kind.levels, address) if bus.address else 0
+        if not kind.beats:
+            word = address // bus.word_bytes * bus.word_bytes
+            found.append(Transfer(kind.name, word, 0, None, modifier=modifier))
+            continue
+        size = rng.choice([each for each in (1, 2, 4) if each <= bus.word_bytes])
+        data = rng.getrandbits(8 * size) if kind.direction == "write" else None
+        access = Access(kind.name, address // size * size, size, data)
+        parts = split_access(bus, access, lambda word: port_at(bus, word))
+        found += [replace(part, modifier=modifier) for part, _, _ in parts]
+        if repeats and not kind.steps and kind.name == "read" and rng.random() < 0.3:
+            last = found[-1]
+            written = rng.getrandbits(len(bus.data)) & lane_mask(bus, last.lanes)
+            found.append(replace(last, kind="write", data=written, joined=True))
     return found
 
 

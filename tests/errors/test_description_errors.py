@@ -112,7 +112,8 @@ MISTAKES = [
     (
         "levels = { WR = 0 }",
         'levels = { WR = "low" }',
-        "small.toml:48: kinds[0].levels.WR: must be a whole number, not 'low'\n"
+        "small.toml:48: kinds[0].levels.WR: must be a whole number, or a list of whole "
+        "numbers, not 'low'\n"
         '  48 | levels = { WR = "low" }',
     ),
     (
@@ -204,8 +205,8 @@ MISTAKES = [
         "small.toml:73:7: making.steps[1].do: no action is called 'asert STB'\n"
         '  73 | do = "asert STB"\n'
         "     |       ^\n"
-        "  expected: 'assert LINE', 'negate LINE', 'assert lanes', 'negate lanes', 'take "
-        "data', 'another beat', or 'drive' or 'release' with one of address, data, kind, "
+        "  expected: 'assert' or 'negate' with a line, 'lanes' or 'port', 'take data', 'another "
+        "beat', 'next cycle', or 'drive' or 'release' with one of address, data, kind, "
         "direction, function, size",
     ),
     (
@@ -266,7 +267,7 @@ MISTAKES = [
         'do = "assert STB"',
         "small.toml:72: making.steps[1].stage: found 'opening'\n"
         '  72 | stage = "opening"\n'
-        "  expected: 'open', 'beat' or 'close'\n"
+        "  expected: 'open', 'beat', 'close' or 'last'\n"
         "  do:       did you mean open?",
     ),
     (

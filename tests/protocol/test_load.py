@@ -31,6 +31,7 @@ def test_a_small_description_as_values() -> None:
         "kind": Moment("at", "address"),
         "direction": Moment("at", "address"),
         "lanes": Moment("at", "data"),
+        "port": Moment("before", "release"),
         "read": Moment("before", "release"),
         "write": Moment("before", "release"),
     }
@@ -38,7 +39,7 @@ def test_a_small_description_as_values() -> None:
     assert (bus.ending.timeout, bus.shortest_pulse) == (1_000_000, 100_000)
     assert bus.idle == (100_000, 200_000)
     assert [bus.asserted_level(name) for name in ("STB", "A0")] == [0, 1]
-    assert (bus.pipelined, bus.address_steps, bus.lanes_quiet) == (False, False, None)
+    assert (bus.pipelined, bus.joined, bus.lanes_quiet) == (False, False, None)
 
 
 def test_a_step_as_a_value() -> None:
