@@ -72,9 +72,13 @@ def single_transfers(draw: st.DrawFn, bus: Bus, kind: Kind) -> Transfer:
     if not kind.beats:
         return Transfer(kind.name, word, 0, None, modifier=modifier)
     if bus.address_from_lines:
-        lanes = next(rows_for(bus, address, asked=asked, port=port_at(bus, word))).number
+        lanes = next(
+            rows_for(bus, address, asked=asked, port=port_at(bus, word), kind=kind.name)
+        ).number
     elif bus.lane_rows:
-        row = draw(st.sampled_from([row for row in bus.lane_rows if row.number]))
+        own = [row for row in bus.lane_rows if row.kinds and kind.name in row.kinds]
+        rows = own or [row for row in bus.lane_rows if row.kinds is None]
+        row = draw(st.sampled_from([row for row in rows if row.number]))
         address, lanes = word + (row.first or 0), row.number
     else:
         every = (1 << bus.lane_count) - 1

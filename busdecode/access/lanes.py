@@ -75,6 +75,7 @@ def rows_for(
     lanes: int | None = None,
     asked: int | None = None,
     port: Mapping[str, int] | None = None,
+    kind: str | None = None,
 ) -> Iterator[LaneRow]:
     """Give the rows of the lane table that fit an address and what else is known.
 
@@ -88,6 +89,7 @@ def rows_for(
         Bytes still to move, where the bus tells that.
     port : mapping of str to int, optional
         Levels of the lines by which the card tells its port's size.
+    kind : str, optional
     """
     known = {
         line: address >> bit & 1
@@ -101,6 +103,8 @@ def rows_for(
             known[line] = code >> bit & 1
     known.update(port or {})
     for row in bus.lane_rows:
+        if kind is not None and row.kinds is not None and kind not in row.kinds:
+            continue
         if lanes is not None and row.number != lanes:
             continue
         if row.first is not None and row.first != address % bus.word_bytes:

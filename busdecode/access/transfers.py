@@ -142,7 +142,7 @@ def split_access(
     parts: list[tuple[Transfer, int, int]] = []
     at, end = access.address, access.address + access.size
     while at < end:
-        lanes, asked = _next_lanes(bus, at, end, port)
+        lanes, asked = _next_lanes(bus, kind.name, at, end, port)
         for part in range(bus.operand.beats):
             transfer = Transfer(kind.name, at, lanes, None, asked=asked)
             data = _placed(bus, access, access.data, transfer, part)
@@ -154,7 +154,9 @@ def split_access(
     return parts
 
 
-def _next_lanes(bus: Bus, at: int, end: int, port: Port | None) -> tuple[int, int | None]:
+def _next_lanes(
+    bus: Bus, kind: str, at: int, end: int, port: Port | None
+) -> tuple[int, int | None]:
     """Give the lanes that move next, and how many bytes are then asked for where that is told."""
     word = at // bus.word_bytes * bus.word_bytes
     stop = min(end, word + bus.word_bytes)
@@ -162,7 +164,7 @@ def _next_lanes(bus: Bus, at: int, end: int, port: Port | None) -> tuple[int, in
         return lanes_of_span(bus, at - word, stop - word), None
     asked = min(end - at, max(bus.operand.sizes)) if bus.operand.lines else None
     answer = None if port is None else port(word)
-    fitting = [row.number for row in rows_for(bus, at, asked=asked, port=answer)]
+    fitting = [row.number for row in rows_for(bus, at, asked=asked, port=answer, kind=kind)]
     fitting = [lanes for lanes in fitting if 0 < byte_count(bus, lanes) <= stop - at]
     if not fitting:
         return lanes_of_span(bus, at - word, at - word + bus.lane_bytes), asked

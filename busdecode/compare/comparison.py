@@ -11,6 +11,7 @@ from busdecode.compare.align import align
 from busdecode.compare.between import observe_places
 from busdecode.compare.meant import meant_by
 from busdecode.compare.observe import observe_log
+from busdecode.compare.ports import ports_seen
 from busdecode.compare.records import records_of
 from busdecode.compare.tabulate import BitPhase, Example, bit_phase, first_examples
 from busdecode.compare.vanished import hung_cycle, lost_kinds, still_strobes
@@ -128,12 +129,13 @@ def compare(
         notes.append("without a log, a fault that looks alike at every place is not seen")
     else:
         notes += log.notes
-        meant = meant_by(log.accesses, bus, offset=offset, path=log.source)
+        meant = meant_by(log.accesses, bus, offset=offset, port=ports_seen(table), path=log.source)
         captured = sum(
             1 << bit
             for line, bit in zip(bus.address, bus.address_bits, strict=True)
             if line in first.capture.lines
         )
+        captured &= int(np.bitwise_or.reduce(table.used, initial=0)) if len(table) else 0
         aligned = align(meant, table, captured)
         found = aligned.beats >= 0
         hung = hung_cycle(first)

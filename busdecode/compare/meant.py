@@ -10,7 +10,7 @@ import numpy as np
 from busdecode.access import kind_of, lane_mask, split_access
 from busdecode.cycles import DIRECTIONS
 from busdecode.errors import LogError
-from busdecode.responder import Memory
+from busdecode.responder import Memory, Stored
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from busdecode.access import Access
+    from busdecode.access import Access, Port
     from busdecode.protocol import Bus
 
 __all__ = ["Meant", "meant_by"]
@@ -45,6 +45,10 @@ class Meant:
         What the log says was on the lines: written, or returned to software.
     data, data_known : ndarray of uint64, shape (T,)
         What a healthy bus would show: written, or what earlier writes of the log left there.
+    asked : ndarray of int64, shape (T,)
+        Bytes still to move where the bus tells that; else 0.
+    part : ndarray of int64, shape (T,)
+        Which part of a byte, where the data lines are narrower; the high one is 0.
     """
 
     access: NDArray[np.int64]
@@ -57,13 +61,20 @@ class Meant:
     moved_known: NDArray[np.uint64]
     data: NDArray[np.uint64]
     data_known: NDArray[np.uint64]
+    asked: NDArray[np.int64]
+    part: NDArray[np.int64]
 
     def __len__(self) -> int:
         return len(self.access)
 
 
 def meant_by(
-    accesses: Sequence[Access], bus: Bus, *, offset: int = 0, path: Path | str | None = None
+    accesses: Sequence[Access],
+    bus: Bus,
+    *,
+    offset: int = 0,
+    port: Port | None = None,
+    path: Path | str | None = None,
 ) -> Meant:
     """Work out what a log meant.
 
@@ -73,6 +84,8 @@ def meant_by(
     bus : Bus
     offset : int
         Added to every address: where software and bus disagree.
+    port : callable, optional
+        Where the card decides which lanes move: its answer at a word address.
     path : path or str, optional
         Named in errors.
 
@@ -81,7 +94,7 @@ def meant_by(
     LogError
         If an access does not fit the bus.
     """
-    memory = Memory()
+    memories: dict[str, Memory] = {}
     kinds = {kind.name: at for at, kind in enumerate(bus.kinds)}
     rows: list[tuple[int, ...]] = []
     for at, access in enumerate(accesses):
@@ -94,19 +107,22 @@ def meant_by(
                 expected=f"an address below 0x{1 << bus.address_width:X}",
             )
         try:
-            parts = split_access(bus, on_bus)
+            parts = split_access(bus, on_bus, port)
         except LogError as error:
             raise LogError(
                 error.found, path=path, line=error.line, expected=error.expected
             ) from None
         kind = kind_of(bus, access.op)
         assert kind is not None
-        for transfer, moved, expected in parts:
+        memory = None if kind.space == "none" else memories.setdefault(kind.space, Memory())
+        for count, (transfer, moved, expected) in enumerate(parts):
             mask = lane_mask(bus, transfer.lanes)
             word = transfer.address // bus.word_bytes * bus.word_bytes
+            part = count % bus.operand.beats
+            stored = Stored(bus, memory, transfer.address, transfer.lanes, part)
             if kind.direction == "write":
                 data, known = moved & mask, mask
-                memory.write(word, mask, data)
+                stored.write(mask, data)
                 shown, shown_known = data, mask
             else:
                 shown = moved & mask
@@ -114,7 +130,7 @@ def meant_by(
                 if expected >= 0:
                     data, known = expected & mask, mask
                 else:
-                    data, known = memory.read(word)
+                    data, known = stored.read()
                     known &= mask
                     data &= known
             rows.append(
@@ -129,10 +145,12 @@ def meant_by(
                     shown_known,
                     data,
                     known,
+                    transfer.asked or 0,
+                    part,
                 )
             )
-    columns = list(zip(*rows, strict=True)) if rows else [()] * 10
-    types = ["int64", "int16", "int8"] + ["uint64"] * 7
+    columns = list(zip(*rows, strict=True)) if rows else [()] * 12
+    types = ["int64", "int16", "int8"] + ["uint64"] * 7 + ["int64"] * 2
     return Meant(
         *(np.array(column, dtype=kind) for column, kind in zip(columns, types, strict=True))
     )

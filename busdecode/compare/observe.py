@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from busdecode.access import row_lines, rows_for, size_code
 from busdecode.compare.predict import memory_as_seen
 from busdecode.compare.view import Observation, PlaceView
 from busdecode.cycles import DIRECTIONS, ENDINGS, MISSING
 from busdecode.protocol import fixed_levels
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -76,7 +77,17 @@ def _address(
     which, beats = which[is_first], beats[is_first]
     sample = view.sample(moment, table.phase(moment.phase)[beats])
     wanted = view.pack(meant.address[which], bus.address, bus.address_bits)
+    fixed, fixed_care = _row_levels(view, meant, which, bus.address)
+    wanted = wanted & ~fixed_care | fixed
     care = sample.sure & view.mask(bus.address)
+    undecided = np.ones(len(beats), dtype=np.bool_)
+    for levels, used in bus.address_used:
+        here = undecided & view.shows(sample.states, levels)
+        lines = [
+            line for line, bit in zip(bus.address, bus.address_bits, strict=True) if used >> bit & 1
+        ]
+        care[here] &= view.mask(lines)
+        undecided &= ~here
     return [Observation(view.place, "address", "address", beats, wanted, sample.states, care)]
 
 
@@ -85,7 +96,7 @@ def _quiet(view: PlaceView, table: CycleTable, beats: Ints) -> list[Observation]
     bus = view.bus
     ending = (*bus.ending.acknowledged, *bus.ending.error)
     groups = (
-        (bus.lanes_quiet, bus.lane_strobes, "control"),
+        (bus.lanes_quiet, bus.lane_lines, "control"),
         (bus.endings_quiet, ending, "acknowledge"),
     )
     beats = beats[table.beat[beats] == 0]
@@ -129,23 +140,77 @@ def _direction(
     ]
 
 
+def _row_levels(
+    view: PlaceView, meant: Meant, which: Ints, lines: Sequence[str]
+) -> tuple[Words, Words]:
+    """Give the levels that the lane table fixes for lines, and which these are, packed."""
+    bus = view.bus
+    wanted = np.zeros((len(which), view.words), dtype=np.uint64)
+    care = np.zeros_like(wanted)
+    if not bus.lane_rows:
+        return wanted, care
+    columns = np.stack(
+        [
+            meant.kind[which].astype(np.int64),
+            (meant.address[which] - meant.word[which]).astype(np.int64),
+            meant.lanes[which].astype(np.int64),
+            meant.asked[which],
+        ],
+        axis=1,
+    )
+    distinct, inverse = np.unique(columns, axis=0, return_inverse=True)
+    for at, (kind, address, lanes, asked) in enumerate(distinct.tolist()):
+        rows = list(
+            rows_for(bus, address, lanes=lanes, asked=asked or None, kind=bus.kinds[kind].name)
+        )
+        if not rows:
+            continue
+        mine = inverse.reshape(-1) == at
+        levels = row_lines(rows[0])
+        code = size_code(bus, asked) if asked else None
+        for bit, line in enumerate(reversed(bus.operand.lines)):
+            if code is not None:
+                levels[line] = code >> bit & 1
+        for line in lines:
+            if line in levels:
+                wanted[mine] |= view.mask([line]) * np.uint64(levels[line])
+                care[mine] |= view.mask([line])
+    return wanted, care
+
+
 def _lanes(
     view: PlaceView, table: CycleTable, meant: Meant, which: Ints, beats: Ints
 ) -> list[Observation]:
+    """Look at the lines that select lanes: strobes at any time in the beat, sizes when latched."""
     bus = view.bus
-    if not bus.lane_strobes:
-        return []
-    slack = view.uncertainty
-    begins, ends = table.phase("data")[beats], table.phase("release")[beats]
-    # At the edges of the beat another place may lag by the uncertainty.
-    seen, captured = view.lanes_seen(begins + slack, ends - slack)
-    looked = (ends - slack > begins + slack)[:, None].astype(np.uint64)
-    bits = [bus.lane_count - 1 - lane for lane in range(bus.lane_count)]
-    low = view.mask(line for line in bus.lane_strobes if not bus.asserted_level(line))
-    wanted = view.pack(meant.lanes[which], bus.lane_strobes, bits) ^ low
-    shown = view.pack(seen, bus.lane_strobes, bits) ^ low
-    care = view.pack(captured, bus.lane_strobes, bits) * looked
-    return [Observation(view.place, "data", "control", beats, wanted, shown, care)]
+    found = []
+    lines = list(bus.lane_lines)
+    if lines:
+        slack = view.uncertainty
+        begins, ends = table.phase("data")[beats], table.phase("release")[beats]
+        # At the edges of the beat another place may lag by the uncertainty.
+        seen = view.asserted_during(lines, begins + slack, ends - slack)
+        looked = (ends - slack > begins + slack)[:, None].astype(np.uint64)
+        low = view.mask(line for line in lines if not bus.asserted_level(line))
+        if bus.lane_strobes:
+            bits = [bus.lane_count - 1 - lane for lane in range(bus.lane_count)]
+            wanted = view.pack(meant.lanes[which], lines, bits) ^ low
+            care = view.mask(lines) * looked
+        else:
+            wanted, care = _row_levels(view, meant, which, lines)
+            care = care * looked
+        found.append(Observation(view.place, "data", "control", beats, wanted, seen ^ low, care))
+    sizes = [line.name for line in bus.lines if line.role == "size"]
+    wanted, care = _row_levels(view, meant, which, sizes)
+    if care.any():
+        moment = bus.take["lanes"]
+        is_first = table.beat[beats] == 0 if moment.phase == "address" else beats >= 0
+        sample = view.sample(moment, table.phase(moment.phase)[beats])
+        care = care * is_first[:, None].astype(np.uint64) & sample.sure
+        found.append(
+            Observation(view.place, moment.phase, "control", beats, wanted, sample.states, care)
+        )
+    return found
 
 
 def _windows(
@@ -154,6 +219,7 @@ def _windows(
     beats: Ints,
     valid: Moment,
     hold: int,
+    stays: str,
 ) -> list[tuple[str, Ints, Ints]]:
     """Cut the time in which data must stand into the phases of the beat."""
     bus, slack = view.bus, view.uncertainty
@@ -171,14 +237,19 @@ def _windows(
     names = bus.phase_names
     first = names.index("data") if valid.how == "before" else names.index(valid.phase)
     bounds = [table.phase(name)[beats] for name in names]
-    bounds = [np.where(each == MISSING, release, each) for each in bounds]
+    # A phase that did not come ends where the next one begins.
+    for at in range(len(bounds) - 2, -1, -1):
+        bounds[at] = np.where(bounds[at] == MISSING, bounds[at + 1], bounds[at])
+    if stays != "release":
+        limit = bounds[names.index(stays)] - slack
+        until = np.where(until == MISSING, MISSING, np.minimum(until, limit))
     windows: list[tuple[str, Ints, Ints]] = []
     for at in range(first, len(names) - 1):
         begin = np.maximum(since, bounds[at])
         end = np.minimum(until, bounds[at + 1])
         empty = missing | (end <= begin)
         windows.append((names[at], np.where(empty, MISSING, begin), np.where(empty, MISSING, end)))
-    if hold > slack:
+    if hold > slack and stays == "release":
         windows.append(("release", release, release + hold - slack))
     return windows
 
@@ -191,7 +262,9 @@ def _written(
     validity = view.bus.validity
     wanted = view.pack_data(meant.data[which])
     care = view.pack_data(meant.data_known[which])
-    windows = _windows(view, table, beats, validity.write, validity.write_hold)
+    windows = _windows(
+        view, table, beats, validity.write, validity.write_hold, validity.write_until
+    )
     return _data(view, table, "write", beats, wanted, care, windows)
 
 
@@ -213,7 +286,7 @@ def _read(
     validity = view.bus.validity
     wanted = view.pack_data(predicted[which])
     care = view.pack_data(predicted_known[which])
-    windows = _windows(view, table, beats, validity.read, validity.read_hold)
+    windows = _windows(view, table, beats, validity.read, validity.read_hold, validity.read_until)
     return _data(view, table, "read", beats, wanted, care, windows)
 
 

@@ -66,7 +66,7 @@ def memory_as_seen(
         np.full((1, view.words), 0xFFFF_FFFF_FFFF_FFFF, dtype=np.uint64), bus.data, bits
     )
     if bus.lane_strobes:
-        lanes, _ = view.lanes_seen(table.phase("data")[rows], table.phase("release")[rows])
+        lanes = view.lanes_seen(table.phase("data")[rows], table.phase("release")[rows])
     else:
         lanes = table.lanes[rows]
     masks = lane_bits_of(bus, lanes)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from busdecode.cycles import DecodedPlace
-    from busdecode.protocol import Bus, Moment
+    from busdecode.protocol import Bus, Levels, Moment
 
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
@@ -153,27 +153,30 @@ class PlaceView:
         """Give the packed mask of some lines, shape (1, W)."""
         return mask_of(lines, self.index, self.words)[None, :]
 
-    def lanes_seen(self, begins: Ints, ends: Ints) -> tuple[Words, Words]:
-        """Give the lanes whose strobe asserted in [begin, end), and those that were captured."""
-        bus, count = self.bus, self.bus.lane_count
-        seen = np.zeros(len(begins), dtype=np.uint64)
-        captured = 0
+    def asserted_during(self, lines: Sequence[str], begins: Ints, ends: Ints) -> Words:
+        """Give which of the lines were asserted at any moment of [begin, end), packed, (M, W)."""
         idle = np.zeros((len(begins), self.words), dtype=np.uint64)
-        for line in bus.lane_strobes:
-            at = self.index.get(line)
-            if at is not None and not bus.asserted_level(line):
-                idle[:, at // 64] |= np.uint64(1 << (at % 64))
+        idle |= self.mask(line for line in lines if not self.bus.asserted_level(line))
         moved, known = self.differs(idle, begins, ends)
-        moved &= known
-        for lane, line in enumerate(bus.lane_strobes):
-            at = self.index.get(line)
-            if at is None:
-                continue
-            bit = count - 1 - lane
-            captured |= 1 << bit
-            one = (moved[:, at // 64] >> np.uint64(at % 64)) & np.uint64(1)
-            seen |= one << np.uint64(bit)
-        return seen, np.full(len(begins), captured, dtype=np.uint64)
+        asserted: Words = moved & known & self.mask(lines)
+        return asserted
+
+    def lanes_seen(self, begins: Ints, ends: Ints) -> Words:
+        """Give the lanes whose strobe asserted in [begin, end), one bit a lane."""
+        bus = self.bus
+        asserted = self.asserted_during(bus.lane_strobes, begins, ends)
+        bits = [bus.lane_count - 1 - lane for lane in range(bus.lane_count)]
+        return self.number(asserted, bus.lane_strobes, bits)
+
+    def shows(self, states: Words, levels: Levels) -> NDArray[np.bool_]:
+        """Tell in which rows of levels, packed (M, W), every group of lines shows its values."""
+        fits = np.ones(len(states), dtype=np.bool_)
+        for lines, values in levels:
+            bits = range(len(lines) - 1, -1, -1)
+            number = self.number(states, lines, bits)
+            fits &= np.isin(number, np.array(values, dtype=np.uint64))
+            fits &= all(line in self.index for line in lines)
+        return fits
 
 
 def view_place(decoded: DecodedPlace) -> PlaceView:

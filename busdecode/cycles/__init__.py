@@ -5,6 +5,7 @@ from __future__ import annotations
 from busdecode.cycles.condense import pulled
 from busdecode.cycles.decode import Decoder, decode
 from busdecode.cycles.occurrences import MISSING, Rows, gather, mask_of
+from busdecode.cycles.operands import has_operands, operand_of, operands, operands_note
 from busdecode.cycles.places import (
     DecodedPlace,
     bind,
@@ -41,8 +42,12 @@ __all__ = [
     "decode_capture",
     "decode_places",
     "gather",
+    "has_operands",
     "lane_bits_of",
     "mask_of",
+    "operand_of",
+    "operands",
+    "operands_note",
     "pulled",
     "stream_tables",
     "synthesise",

@@ -242,7 +242,7 @@ class BeatValues:
         offsets = self._put_lanes(table, rows, begins, ends, taken)
         moved = self._put_address(table, taken("address"), offsets, of_cycle, moved_before)
         self._put_data(table, taken)
-        self._put_ending(table, rows, begins, ends)
+        self._put_ending(table, rows, begins, ends, taken)
         same = of_cycle[1:] == of_cycle[:-1]
         read, write = DIRECTIONS.index("read"), DIRECTIONS.index("write")
         turns = same & (table.direction[:-1] == read) & (table.direction[1:] == write)
@@ -379,6 +379,9 @@ class BeatValues:
         ports, lane_lines = bus.port_lines, set(bus.lane_lines)
         for row in bus.lane_rows:
             fits = undecided.copy()
+            if row.kinds is not None:
+                meant = [at for at, kind in enumerate(bus.kinds) if kind.name in row.kinds]
+                fits &= np.isin(table.kind, meant)
             for lines, values in row.levels:
                 if any(line not in self._index for line in lines):
                     fits[:] = False
@@ -408,8 +411,10 @@ class BeatValues:
         table.has_address[:] = bool(bus.address) and all(
             line in self._index for line in bus.address
         )
+        table.used[:] = np.uint64((1 << bus.address_width) - 1)
         if bus.address_used:
             used = self._used_bits(shot)
+            table.used[:] = used | np.uint64(bus.word_bytes - 1)
             address &= used
             bits = np.zeros_like(shot.states)
             for line, bit in zip(bus.address, bus.address_bits, strict=True):
@@ -476,22 +481,43 @@ class BeatValues:
             shaking = gather(moving, bus.data, self._index, bits)
             table.unsure[:] |= has & ((shaking & part) != 0)
 
-    def _put_ending(self, table: CycleTable, rows: Rows, begins: Ints, ends: Ints) -> None:
+    def _put_ending(
+        self,
+        table: CycleTable,
+        rows: Rows,
+        begins: Ints,
+        ends: Ints,
+        taken: Callable[[str], Snapshot],
+    ) -> None:
         ending, count = self.bus.ending, len(table)
         captured = frozenset(self._index)
 
         def first(lines: tuple[str, ...]) -> Ints | None:
-            """Give the row at which the first of the lines asserts, -1 where none does."""
+            """Give the row at which the first of the lines asserts, -1 where none does.
+
+            Where the description names the moment at which they count, that stands for all.
+            """
+            if "ending" in self.bus.take:
+                seen = [line for line in lines if line in captured]
+                if not seen:
+                    return None
+                shot = taken("ending")
+                parts = [
+                    self._fits(shot, ((line,), frozenset({self.bus.asserted_level(line)})))
+                    for line in seen
+                ]
+                shows = np.logical_or.reduce([fits & known for fits, known, _ in parts])
+                return np.where(shows, ends, -1)
             events = [Holds(Is((line,), self.bus.asserted_level(line))) for line in lines]
-            parts = [
+            found = [
                 rows.find(event, begins, ends).rows
                 for event in events
                 if is_usable(event, captured)
             ]
-            if not parts:
+            if not found:
                 return None
             never = np.iinfo(np.int64).max
-            earliest = np.minimum.reduce([np.where(part < 0, never, part) for part in parts])
+            earliest = np.minimum.reduce([np.where(part < 0, never, part) for part in found])
             return np.where(earliest == never, -1, earliest)
 
         acknowledged, error = first(ending.acknowledged), first(ending.error)

@@ -18,7 +18,7 @@ from busdecode.cycles.condense import FOREVER, Condenser
 from busdecode.cycles.occurrences import Rows, merged, usable
 from busdecode.cycles.table import CycleTable, concatenate, empty
 from busdecode.errors import DescriptionError
-from busdecode.protocol import Becomes, Event, Holds, While, event_lines, event_span
+from busdecode.protocol import Becomes, Event, FirstOf, Holds, While, event_lines, event_span
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -55,10 +55,15 @@ class _Open:
 
 @dataclass
 class _Cycles:
-    """Address phases found in the rows at hand, in order; the first may have begun earlier."""
+    """Address phases found in the rows at hand, in order; the first may have begun earlier.
+
+    Until `ends` data phases may belong to each; `own_ends` is where its own end event came, or
+    `ends` where none did.
+    """
 
     begins: Ints
     ends: Ints
+    own_ends: Ints
     is_closed: Bools
     carried: bool
 
@@ -208,7 +213,9 @@ class Decoder:
         if self._fresh:
             self._fresh = False
             # Where one event both ends and begins cycles, one is always under way.
-            if self._cycle_begins == self._cycle_ends or _already(rows, self._cycle_begins):
+            if self._cycle_begins == self._cycle_ends or (
+                _already(rows, self._cycle_begins) and not _already(rows, self._cycle_ends)
+            ):
                 self._cut_since = int(rows.times[0])
         # What begins the next cycle may be the very event that ended the last one.
         since = self._begun - int(bus.joined)
@@ -246,15 +253,16 @@ class Decoder:
         carried = self._open is not None
         if self.bus.pipelined:
             begins = np.append(np.zeros(int(carried), dtype=np.int64), begins)
-            limits = np.append(begins[1:], stop)
-            return _Cycles(begins, limits, limits < stop, carried)
+            limits = np.append(begins[1:], stop)[: len(begins)]
+            after = np.append(ends, stop)[np.searchsorted(ends, begins, "right")]
+            own = np.minimum(after, limits)
+            return _Cycles(begins, limits, own, limits < stop, carried)
         first, last = _alternate(begins, ends, already_open=carried, joined=self.bus.joined)
         if carried:
             first = np.append(0, first)
         closed = np.arange(len(first)) < len(last)
-        return _Cycles(
-            first, np.append(last, np.full(len(first) - len(last), stop)), closed, carried
-        )
+        limits = np.append(last, np.full(len(first) - len(last), stop))
+        return _Cycles(first, limits, limits, closed, carried)
 
     def _pair_beats(self, rows: Rows, cycles: _Cycles) -> _Beats:
         """Pair beats' begins with their ends, and find each one's cycle."""
@@ -317,6 +325,8 @@ class Decoder:
         count = len(cycles.begins)
         padded = np.append(times, FOREVER)
         cycle_closed = cycles.is_closed & (padded[cycles.ends] <= horizon)
+        if final is not None:
+            cycle_closed |= cycles.own_ends < len(rows)
         beats_in = np.bincount(of_cycle, minlength=count) if count else np.zeros(0, dtype=np.int64)
         done = times[ends] <= horizon
         if len(done) and final is None:
@@ -365,7 +375,9 @@ class Decoder:
         beats.cycle[:] = before.cycle + of_cycle[:emitted]
         parts = [beats]
         if len(alone):
-            lone = values.address_only(rows, snapshots, began, cycles.begins, cycles.ends, alone)
+            lone = values.address_only(
+                rows, snapshots, began, cycles.begins, cycles.own_ends, alone
+            )
             lone.cycle[:] = before.cycle + alone
             parts.append(lone)
         if final is not None:
@@ -494,12 +506,15 @@ def _alternate(begins: Ints, ends: Ints, *, already_open: bool, joined: bool) ->
 
 
 def _already(rows: Rows, event: Event) -> bool:
-    """Tell whether, in the first row, what the event begins has begun before."""
+    """Tell whether, in the first row, stands what the event brings about."""
     if isinstance(event, Becomes | Holds):
         level = rows.level(event.condition)
         return level is not None and bool(level[0])
     if isinstance(event, While):
-        return _already(rows, event.event)
+        level = rows.level(event.condition)
+        return _already(rows, event.event) and level is not None and bool(level[0])
+    if isinstance(event, FirstOf):
+        return any(_already(rows, each) for each in event.events)
     return False
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from busdecode.access import lane_mask, row_lines, rows_for, size_code, word_shift
+from busdecode.access import byte_count, lane_mask, row_lines, rows_for, size_code
 from busdecode.protocol import All, Any_, Becomes, FirstOf, Holds, While
-from busdecode.responder import Memory
+from busdecode.responder import Memory, Stored
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -170,14 +170,12 @@ class Host(Party):
     sim : Wires
     returned : list
         Takes, for each transfer, the word that the host took.
-    owner : int
-        Tells its drives from those of another host that makes the cycle before or after.
     """
 
-    def __init__(self, sim: Wires, returned: list[int | None], owner: int) -> None:
+    def __init__(self, sim: Wires, returned: list[int | None]) -> None:
         super().__init__(sim)
         self._returned = returned
-        self._owner = owner
+        self._owner = 0
         self._cycle: list[tuple[int, Transfer]] = []
         self._at = 0
         self._stage = "idle"
@@ -192,16 +190,16 @@ class Host(Party):
         """Tell whether no cycle is under way."""
         return self._stage == "idle"
 
-    def begin(self, cycle: list[tuple[int, Transfer]]) -> None:
-        """Begin a cycle: its transfers, each with its place among all."""
-        self._cycle, self._at = cycle, 0
+    def begin(self, cycle: list[tuple[int, Transfer]], number: int) -> None:
+        """Begin a cycle: its transfers, each with its place among all; and the cycle's number."""
+        self._cycle, self._at, self._owner = cycle, 0, number
         self.done.clear()
         self.sim.new_beat()
         self._enter("open")
 
-    def end_run(self, cycle: list[tuple[int, Transfer]]) -> None:
-        """Do what is done once after the last cycle."""
-        self._cycle, self._at = cycle, len(cycle) - 1
+    def end_run(self, cycle: list[tuple[int, Transfer]], number: int) -> None:
+        """Do what is done once after the last cycle; its number is above that of all cycles."""
+        self._cycle, self._at, self._owner = cycle, len(cycle) - 1, number
         self.done.clear()
         self._enter("last")
 
@@ -276,7 +274,13 @@ class Host(Party):
     def _row(self) -> LaneRow | None:
         """Give the lane table's row that the transfer needs."""
         transfer = self._transfer
-        rows = rows_for(self.sim.bus, transfer.address, lanes=transfer.lanes, asked=transfer.asked)
+        rows = rows_for(
+            self.sim.bus,
+            transfer.address,
+            lanes=transfer.lanes,
+            asked=transfer.asked,
+            kind=transfer.kind,
+        )
         return next(rows, None)
 
     def _lanes(self) -> list[str]:
@@ -513,50 +517,44 @@ class Card(Party):
             line: level for line, level in row_lines(self._widest).items() if line in bus.port_lines
         }
 
-    def _placed(self) -> tuple[int, int, int]:
-        """Give the lanes that move, the word's address, and how far data goes up to its place."""
+    def _stored(self) -> tuple[int, Stored]:
+        """Give the lanes that move, and what they reach of the memory."""
         bus = self.sim.bus
         lanes, first = self._lanes()
         address = self._address
         if not bus.address_from_lines:
             address = address // bus.word_bytes * bus.word_bytes + first
-        steps = self._kind is not None and self._kind.steps
-        if steps and self._goes_on is not None:
-            address = self._goes_on
-        if steps:
-            self._after = address + lanes.bit_count() * bus.lane_bytes
-        word = address // bus.word_bytes * bus.word_bytes
-        return lanes, word, word_shift(bus, address, lanes)
-
-    def _memory(self) -> Memory | None:
+        if self._kind is not None and self._kind.steps:
+            if self._goes_on is not None:
+                address = self._goes_on
+            self._after = address + byte_count(bus, lanes)
         space = "memory" if self._kind is None else self._kind.space
-        return None if space == "none" else self._memories.setdefault(space, Memory())
+        memory = None if space == "none" else self._memories.setdefault(space, Memory())
+        return lanes, Stored(bus, memory, address, lanes)
 
     def _store(self) -> None:
         sim, bus = self.sim, self.sim.bus
-        lanes, word, shift = self._placed()
+        lanes, stored = self._stored()
         mask, data = self._latched
         if not bus.lane_strobes:
             at_end = self.seen() if self._at_end is None else self._at_end
             mask, data = lane_mask(bus, lanes), sim.value(at_end, bus.data)
-        memory = self._memory()
-        if memory is not None:
-            memory.write(word, _moved(mask, shift), _moved(data & mask, shift))
+        stored.write(mask, data)
         self._go_on()
 
     def _fetched(self) -> int:
-        bus = self.sim.bus
-        _, word, shift = self._placed()
-        full = (1 << len(bus.data)) - 1
-        memory = self._memory()
-        if memory is None:
-            return self.sim.rng.getrandbits(len(bus.data))
-        data, known = memory.read(word)
-        if known != full:
-            data |= self.sim.rng.getrandbits(len(bus.data)) & ~known
-            memory.write(word, full, data)
+        """Give what a read returns: what was not known before is so from now on."""
+        sim, bus = self.sim, self.sim.bus
+        lanes, stored = self._stored()
+        data, known = stored.read()
+        fresh = lane_mask(bus, lanes) & ~known
+        if bus.lane_strobes or bus.lane_count == 1:
+            fresh = ((1 << len(bus.data)) - 1) & ~known
+        if fresh:
+            data |= sim.rng.getrandbits(len(bus.data)) & fresh
+            stored.write(fresh, data)
         self._go_on()
-        return _moved(data, -shift) & full
+        return data
 
     def _go_on(self) -> None:
         if self._kind is not None and self._kind.steps:
@@ -579,8 +577,9 @@ class Card(Party):
             inputs = inputs & ~sim.bits([line]) | sim.bits([line]) * high
         for line, level in answer.items():
             inputs = inputs & ~sim.bits([line]) | sim.bits([line]) * level
+        kind = "" if self._kind is None else self._kind.name
         for row in bus.lane_rows:
-            if _shows(sim, inputs, row.levels):
+            if (row.kinds is None or kind in row.kinds) and _shows(sim, inputs, row.levels):
                 return row.number, row.first or 0
         return (1 << bus.lane_count) - 1, 0
 
@@ -596,10 +595,6 @@ def _first_values(levels: LineLevels) -> dict[str, int]:
         for lines, values in levels
         for bit, line in enumerate(reversed(lines))
     }
-
-
-def _moved(word: int, shift: int) -> int:
-    return word << shift if shift >= 0 else word >> -shift
 
 
 def _condition(event: Event) -> Condition:

@@ -50,7 +50,7 @@ class Simulation:
         self._wires = Wires(bus, rng, faults)
         self._returned: list[int | None] = []
         # Two, since the next cycle's address may be out before the last one's data is.
-        self._hosts = (Host(self._wires, self._returned, 0), Host(self._wires, self._returned, 1))
+        self._hosts = (Host(self._wires, self._returned), Host(self._wires, self._returned))
         self._card = Card(self._wires, Memory() if memory is None else memory, wait_share)
         for host, other in zip(self._hosts, reversed(self._hosts), strict=True):
             host.follow(other, self._begin_next)
@@ -58,6 +58,7 @@ class Simulation:
         self._wires.listeners += [self._card.look, *(host.look for host in self._hosts)]
         self._cycles: list[list[tuple[int, Transfer]]] = []
         self._begun = 0
+        self._number = 0
 
     @property
     def history(self) -> History:
@@ -99,6 +100,9 @@ class Simulation:
             else:
                 self._cycles.append([(at, transfer)])
         idle = wires.bus.idle
+        if not idle[1]:
+            # A clock that never rests: what came before the first cycle is seen as well.
+            wires.rest(wires.bus.shortest_pulse)
         for at in range(len(self._cycles)):
             host = self._hosts[at % 2]
             if at == self._begun:
@@ -112,13 +116,15 @@ class Simulation:
             if wires.hangs:
                 break
         if self._cycles and not wires.hangs:
-            self._hosts[0].end_run(self._cycles[-1])
+            self._number += 1
+            self._hosts[0].end_run(self._cycles[-1], self._number)
             wires.run_until(self._hosts[0].is_idle)
         wires.rest(wires.draw(idle) + max(idle[1], wires.bus.shortest_pulse))
 
     def _begin(self, at: int) -> None:
         self._begun = at + 1
-        self._hosts[at % 2].begin(self._cycles[at])
+        self._number += 1
+        self._hosts[at % 2].begin(self._cycles[at], self._number)
 
     def _begin_next(self) -> None:
         """Put the next cycle's address out while the last one's data is still on its way."""
@@ -144,7 +150,13 @@ def ports_of(bus: Bus, transfers: Sequence[Transfer]) -> dict[int, dict[str, int
         return {}
     for transfer in transfers:
         word = transfer.address // bus.word_bytes * bus.word_bytes
-        rows = rows_for(bus, transfer.address, lanes=transfer.lanes, asked=transfer.asked)
+        rows = rows_for(
+            bus,
+            transfer.address,
+            lanes=transfer.lanes,
+            asked=transfer.asked,
+            kind=transfer.kind,
+        )
         fitting = [
             {line: level for line, level in row_lines(row).items() if line in lines} for row in rows
         ]

@@ -43,6 +43,8 @@ class CycleTable:
     address : ndarray of uint64, shape (B,)
         Byte address of the lowest byte that took part.
     has_address : ndarray of bool, shape (B,)
+    used : ndarray of uint64, shape (B,)
+        The bits of a byte address that the cycle uses; the others are 0 in `address`.
     lanes, lanes_known : ndarray of uint64, shape (B,)
         One bit a lane, the most significant lane at the highest bit.
     data, data_known : ndarray of uint64, shape (B,)
@@ -70,6 +72,7 @@ class CycleTable:
     direction: NDArray[np.int8]
     address: NDArray[np.uint64]
     has_address: NDArray[np.bool_]
+    used: NDArray[np.uint64]
     lanes: NDArray[np.uint64]
     lanes_known: NDArray[np.uint64]
     data: NDArray[np.uint64]
@@ -122,7 +125,9 @@ class CycleTable:
             "end_ps": self.end,
             "kind": pd.Categorical.from_codes(
                 np.where(self.kind < 0, -1, self.kind).astype(np.int64),
-                categories=pd.Index([*(kind.name for kind in self.bus.kinds), "address-only"]),
+                categories=pd.Index(
+                    dict.fromkeys([*(kind.name for kind in self.bus.kinds), "address-only"])
+                ),
             ),
             "address": pd.arrays.IntegerArray(self.address.copy(), ~nullable["address"]),
             "lanes": self._lanes_text(),
@@ -276,6 +281,7 @@ def empty(bus: Bus, rows: int = 0) -> CycleTable:
         direction=np.full(rows, -1, dtype=np.int8),
         address=none.copy(),
         has_address=false.copy(),
+        used=none.copy(),
         lanes=none.copy(),
         lanes_known=none.copy(),
         data=none.copy(),

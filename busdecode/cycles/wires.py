@@ -4,10 +4,21 @@ from __future__ import annotations
 
 import heapq
 from dataclasses import dataclass, field
+from functools import reduce
 from itertools import count
+from operator import or_
 from typing import TYPE_CHECKING
 
-from busdecode.faults import Drive, LateData, Levels, Network, NoAcknowledge
+from busdecode.faults import (
+    Drive,
+    EarlyAcknowledge,
+    LateAcknowledge,
+    LateData,
+    Levels,
+    Network,
+    NoAcknowledge,
+    SlowRelease,
+)
 from busdecode.protocol import All, Any_, Is, Not
 
 if TYPE_CHECKING:
@@ -22,15 +33,29 @@ if TYPE_CHECKING:
 __all__ = ["History", "Wires"]
 
 _MOST_EVENTS_A_TRANSFER = 4000
+_MOST_CHANGES_A_MOMENT = 64
+_RESTLESS = "a loop through the card's buffers oscillates: its lines are taken as low"
 
 
 @dataclass
 class History:
-    """Levels at both places over time: one entry a moment at which any line moved."""
+    """Levels at the places over time: one entry a moment at which any line moved.
+
+    `other` is another slot of the backplane.
+    """
 
     times: list[int] = field(default_factory=list)
     host: list[int] = field(default_factory=list)
     card: list[int] = field(default_factory=list)
+    other: list[int] = field(default_factory=list)
+
+
+@dataclass
+class _Held:
+    """Lines that a party lets go late, but for those that it drives anew before."""
+
+    party: str
+    mask: int
 
 
 class Wires:
@@ -42,6 +67,14 @@ class Wires:
     rng : random.Random
         Draws every delay, within the description's ranges.
     faults : sequence of Fault
+
+    Notes
+    -----
+    Several faults of one kind on one line or direction count as the one that delays most; of
+    acknowledges that never come, a master that hangs counts before one that signals an error.
+
+    A bus that oscillates is told in `notes`: too many events in a transfer, or too many changes
+    in one moment.
     """
 
     def __init__(self, bus: Bus, rng: Random, faults: Sequence[Fault] = ()) -> None:
@@ -51,14 +84,18 @@ class Wires:
         self.notes: list[str] = []
         self._bits = {name: 1 << at for at, name in enumerate(bus.line_names)}
         self._network = Network(bus, faults, lambda: rng.getrandbits(1))
-        self._late = {f.direction: f.delay for f in faults if isinstance(f, LateData)}
-        self._silent = {f.line: f.then for f in faults if isinstance(f, NoAcknowledge)}
         self._now = 0
         self._queue: list[tuple[int, int, Callable[[], None]]] = []
         self._tick = count()
         self._tests: dict[Condition, Test] = {}
-        self._owners: dict[tuple[str, int], int] = {}
         self._drives = {"host": self._idle_drive(), "card": Drive()}
+        every = (1 << len(bus.lines)) - 1
+        self._owned = {"host": {0: every}, "card": {0: every}}
+        self._held: list[_Held] = []
+        self._coming: dict[str, int] = {}
+        self._data = self.bits(bus.data)
+        self._changes = 0
+        self._changed_at = 0
         self._levels = self._network.resolve(self._drives["host"], self._drives["card"])
         self._record()
         self.hangs = False
@@ -123,57 +160,134 @@ class Wires:
         assert isinstance(condition, Any_)
         return lambda levels: any(part(levels) for part in parts)
 
+    def new_beat(self) -> None:
+        """Begin a beat: which intermittent faults are there is drawn anew."""
+        if self._network.redraw(self.rng.random):
+            self._settle()
+
     def drive(self, party: str, mask: int, levels: int, owner: int = 0) -> None:
-        """Let a party drive some lines; they are then the owner's to release."""
-        for bit in self._bits.values():
-            if mask & bit:
-                self._owners[party, bit] = owner
+        """Let a party drive some lines.
+
+        Parameters
+        ----------
+        party : str
+        mask, levels : int
+        owner : int
+            In whose name: an older owner, of a lower number, cannot release the lines.
+        """
+        owned = self._owned[party]
+        for each in [each for each in owned if each != owner]:
+            owned[each] &= ~mask
+            if not owned[each]:
+                del owned[each]
+        owned[owner] = owned.get(owner, 0) | mask
+        for held in self._held:
+            if held.party == party:
+                held.mask &= ~mask
         self._drives[party] = self._drives[party].put(mask, levels)
         self._settle()
 
     def release(self, party: str, mask: int, owner: int = 0) -> None:
         """Let a party release some lines; lines with a pull that it drives when idle go there.
 
-        A line that another owner has driven since stays as it is: the next cycle's address may
-        be out before the last one's is let go.
+        Lines that a younger owner drove last stay as they are: the next cycle's address may be
+        out before the last one's is let go. Data lines with a slow release go
+        later, and not at all where the party drives them anew before.
         """
-        for bit in self._bits.values():
-            if mask & bit and self._owners.get((party, bit), owner) != owner:
-                mask &= ~bit
+        younger = (lines for each, lines in self._owned[party].items() if each > owner)
+        mask &= ~reduce(or_, younger, 0)
+        late = self.release_late_by("read" if party == "card" else "write")
+        if late and mask & self._data:
+            held = _Held(party, mask & self._data)
+            self._held.append(held)
+            self.after(late, lambda: self._let_go(held))
+            mask &= ~self._data
+        self._release(party, mask)
+
+    def _let_go(self, held: _Held) -> None:
+        self._held.remove(held)
+        self._release(held.party, held.mask)
+
+    def _release(self, party: str, mask: int) -> None:
         idle = self._idle_drive() if party == "host" else Drive()
         drive = self._drives[party].release(mask & ~idle.mask)
         self._drives[party] = drive.put(mask & idle.mask, idle.levels)
         self._settle()
 
-    def is_early(self, line: str) -> bool:
-        """Tell whether the card asserts a line as soon as the beat begins."""
-        return False
-
-    def new_beat(self) -> None:
-        """Draw anew what comes and goes."""
-
     def line_drive(self, party: str, line: str, *, asserted: bool, owner: int = 0) -> None:
-        """Assert or negate a line; a card's negated line goes back to its pull."""
+        """Assert or negate a line; a card's negated line goes back to its pull.
+
+        An acknowledge that a fault keeps from coming is not asserted, one that comes late is
+        asserted later, unless it is negated before.
+        """
+        if party == "card":
+            if not asserted:
+                self._coming.pop(line, None)
+            elif line in self._coming or self._silent(line):
+                return
+            elif late := self.acknowledge_late_by(line):
+                turn = self._coming[line] = next(self._tick)
+                self.after(late, lambda: self._come(line, turn, owner))
+                return
         bit = self._bits[line]
         level = self.bus.asserted_level(line) ^ int(not asserted)
-        if asserted and line in self._silent and party == "card":
-            return
         if not asserted and (party == "card" or self.bus.line(line).driver == "card"):
             self.release(party, bit, owner)
         else:
             self.drive(party, bit, bit * level, owner)
 
+    def _come(self, line: str, turn: int, owner: int) -> None:
+        if self._coming.get(line) == turn:
+            del self._coming[line]
+            bit = self._bits[line]
+            self.drive("card", bit, bit * self.bus.asserted_level(line), owner)
+
     def late_by(self, direction: str) -> int:
-        """Give how much later than described data is driven in a direction, ps."""
-        return self._late.get("write" if direction == "write" else "read", 0)
+        """Give how much later than described data is driven in a direction in this beat, ps."""
+        wanted = "write" if direction == "write" else "read"
+        delays = [
+            fault.delay
+            for fault in self._network.present
+            if isinstance(fault, LateData) and fault.direction == wanted
+        ]
+        return max(delays, default=0)
+
+    def release_late_by(self, direction: str) -> int:
+        """Give how much later data is let go in a direction in this beat, ps."""
+        wanted = "write" if direction == "write" else "read"
+        delays = [
+            fault.delay
+            for fault in self._network.present
+            if isinstance(fault, SlowRelease) and fault.direction == wanted
+        ]
+        return max(delays, default=0)
+
+    def acknowledge_late_by(self, line: str) -> int:
+        """Give how much later the card asserts a line in this beat, ps."""
+        delays = [
+            fault.delay
+            for fault in self._network.present
+            if isinstance(fault, LateAcknowledge) and fault.line == line
+        ]
+        return max(delays, default=0)
+
+    def is_early(self, line: str) -> bool:
+        """Tell whether the card asserts a line as soon as this beat begins."""
+        return EarlyAcknowledge(line) in self._network.present
+
+    def _silent(self, line: str) -> bool:
+        return any(
+            isinstance(fault, NoAcknowledge) and fault.line == line
+            for fault in self._network.present
+        )
 
     def on_watchdog(self) -> bool:
         """Do what the master does when nothing comes; False where it hangs."""
-        then = next(iter(self._silent.values()), "ends")
-        if then == "hangs":
+        thens = {fault.then for fault in self._network.present if isinstance(fault, NoAcknowledge)}
+        if "hangs" in thens:
             self.hangs = True
             return False
-        if then == "error" and self.bus.ending.error:
+        if "error" in thens and self.bus.ending.error:
             self.line_drive("host", self.bus.ending.error[0], asserted=True)
         return True
 
@@ -205,29 +319,49 @@ class Wires:
             False where the bus oscillates: too much happened, and all that was left is dropped.
         """
         left = _MOST_EVENTS_A_TRANSFER
-        while self._queue and not is_over() and not self.hangs:
+        while left and not self._oscillates():
+            if not self._queue or is_over() or self.hangs:
+                return True
             left -= 1
-            if not left:
-                self.notes.append("the bus oscillates: a transfer was given up")
-                self._queue.clear()
-                return False
             self._now, _, action = heapq.heappop(self._queue)
             action()
-        return True
+        self._give_up()
+        return False
+
+    def _oscillates(self) -> bool:
+        """Tell whether too much changed in this one moment."""
+        return self._changed_at == self._now and self._changes > _MOST_CHANGES_A_MOMENT
+
+    def _give_up(self) -> None:
+        """Drop all that was to come; lines that were still to be let go are so now."""
+        self.notes.append("the bus oscillates: a transfer was given up")
+        for held in list(self._held):
+            self._let_go(held)
+        self._coming.clear()
+        self._queue.clear()
+        self._changes = 0
 
     def _settle(self) -> None:
         before = self._levels
         self._levels = self._network.resolve(self._drives["host"], self._drives["card"])
-        if self._levels != before:
-            self._record()
-            for listener in self.listeners:
-                listener(before)
+        if self._network.is_restless and _RESTLESS not in self.notes:
+            self.notes.append(_RESTLESS)
+        if self._levels == before:
+            return
+        self._record()
+        if self._changed_at != self._now:
+            self._changed_at, self._changes = self._now, 0
+        self._changes += 1
+        if self._oscillates():
+            return
+        for listener in self.listeners:
+            listener(before)
 
     def _record(self) -> None:
-        history = self.history
-        if history.times and history.times[-1] == self._now:
-            history.host[-1], history.card[-1] = self._levels.host, self._levels.card
-        else:
+        history, levels = self.history, self._levels
+        if not history.times or history.times[-1] != self._now:
             history.times.append(self._now)
-            history.host.append(self._levels.host)
-            history.card.append(self._levels.card)
+            for place in (history.host, history.card, history.other):
+                place.append(0)
+        history.host[-1], history.card[-1] = levels.host, levels.card
+        history.other[-1] = levels.other

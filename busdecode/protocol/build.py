@@ -191,7 +191,19 @@ class _Builder:
             self._moment(("valid", "read"), d.valid.read, names),
             self._time(("valid", "write_hold"), d.valid.write_hold),
             self._time(("valid", "read_hold"), d.valid.read_hold),
+            d.valid.write_until,
+            d.valid.read_until,
         )
+        for name in ("write_until", "read_until"):
+            phase = getattr(d.valid, name)
+            if phase not in names:
+                self._report(
+                    ("valid", name),
+                    f"no phase is called {quoted(phase)}",
+                    f"one of {', '.join(names)}",
+                    phase,
+                    1,
+                )
         ending = Ending(
             self._members(("ended", "acknowledged"), d.ended.acknowledged),
             self._members(("ended", "error"), d.ended.error),
@@ -374,7 +386,22 @@ class _Builder:
         elif first is None:
             place = 0 if not at else at[0] if d.data.byte_order == "big" else lanes - 1 - at[-1]
             first = place * size
-        return LaneRow(levels, flags, first)
+        known = [kind.name for kind in d.kinds]
+        self._check_kinds((*key, "for"), row.kinds or (), known)
+        return LaneRow(levels, flags, first, None if row.kinds is None else frozenset(row.kinds))
+
+    def _check_kinds(self, key: KeyPath, named: Sequence[str], kinds: Sequence[str]) -> None:
+        for kind in named:
+            if kind not in kinds:
+                near = nearest(kind, kinds)
+                self._report(
+                    key,
+                    f"no kind is called {quoted(kind)}",
+                    f"one of {', '.join(dict.fromkeys(kinds))}"
+                    + (f"; did you mean {near}?" if near else ""),
+                    kind,
+                    1,
+                )
 
     def _events(self, key: KeyPath, written: str | list[str]) -> tuple[Event, ...]:
         events = []
@@ -449,17 +476,7 @@ class _Builder:
         self._check_step_names(tables)
         for index, table in enumerate(tables):
             key: KeyPath = ("making", "steps", index)
-            for kind in table.kinds or ():
-                if kind not in kinds:
-                    near = nearest(kind, kinds)
-                    self._report(
-                        (*key, "for"),
-                        f"no kind is called {quoted(kind)}",
-                        f"one of {', '.join(dict.fromkeys(kinds))}"
-                        + (f"; did you mean {near}?" if near else ""),
-                        kind,
-                        1,
-                    )
+            self._check_kinds((*key, "for"), table.kinds or (), kinds)
             after_steps: list[tuple[str, tuple[int, int]]] = []
             after_levels: list[tuple[Condition, tuple[int, int]]] = []
             for trigger, delay in table.after.items():

@@ -122,12 +122,14 @@ class LaneRow:
     """One row of a lane table: these levels mean that these lanes take part.
 
     `lanes` holds one flag a lane, most significant lane first; `number` the same as bits;
-    `first` is the offset in the word of the lowest byte, None where the address lines tell.
+    `first` is the offset in the word of the lowest byte, None where the address lines tell;
+    `kinds` are those that the row is for, None where it is for all.
     """
 
     levels: Levels
     lanes: tuple[bool, ...]
     first: int | None
+    kinds: frozenset[str] | None
 
     @property
     def number(self) -> int:
@@ -166,12 +168,17 @@ class Ending:
 
 @dataclass(frozen=True)
 class Validity:
-    """When data must stand on the lines: from a moment until `hold` ps after release."""
+    """When data must stand on the lines: from a moment until `hold` ps after release.
+
+    `write_until` and `read_until` are the phases up to whose begin data stays.
+    """
 
     write: Moment
     read: Moment
     write_hold: int
     read_hold: int
+    write_until: str
+    read_until: str
 
 
 @dataclass(frozen=True)

@@ -77,6 +77,7 @@ class LaneRowTable(_Table):
     """One entry of ``[[lanes.table]]``."""
 
     levels: Mapping[str, Values]
+    kinds: list[str] | None = Field(default=None, alias="for")
     lanes: str = Field(pattern="^[01]+$")
     first: int | None = Field(default=None, ge=0, le=64)
 
@@ -114,6 +115,7 @@ class TakeTable(_Table):
     direction: str | None = None
     lanes: str = "at data"
     port: str = "before release"
+    ending: str | None = None
     read: str = "before release"
     write: str = "before release"
 
@@ -122,7 +124,9 @@ class ValidTable(_Table):
     """``[valid]``."""
 
     write: str = "at data"
+    write_until: str = "release"
     read: str = "before release"
+    read_until: str = "release"
     write_hold: str = "0 ns"
     read_hold: str = "0 ns"
 

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from busdecode.responder.memory import Memory
+from busdecode.responder.memory import Memory, Stored
 
-__all__ = ["Memory"]
+__all__ = ["Memory", "Stored"]

@@ -68,6 +68,7 @@ def test_a_read_with_everything_in_place() -> None:
             "ended": "acknowledged",
             "rmw": "false",
             "unsure": "false",
+            "modifier": "0x5",
             "address_ps": "100000",
             "data_ps": "100000",
             "acknowledge_ps": "240000",

@@ -35,7 +35,8 @@ def check_law(
         table, _ = decode(bus, [capture], skew=sampling.skew)
         assert_sound(table)
         assert transfers_of(table) == wanted, place
-        assert table.count("cut-off") == 0
+        # A clock that never rests leaves part of a cycle at both ends.
+        assert table.count("cut-off") == 2 * (bus.cycle_begins == bus.cycle_ends)
 
 
 @pytest.mark.parametrize("name", bundled_buses())
@@ -85,7 +86,8 @@ def test_healthy_beats_are_acknowledged(name: str) -> None:
         table, _ = decode(bus, [made.places["host"]])
         text = table.as_text()
         moved = text[text["kind"].isin([kind.name for kind in kinds])]
-        assert set(moved["ended"]) <= {"acknowledged"}
+        quiet = {kind.name for kind in kinds if not kind.beats}
+        assert set(moved["ended"][~moved["kind"].isin(quiet)]) <= {"acknowledged"}
 
     law()
 
