@@ -1,32 +1,32 @@
-"""The kinds of fault, as values, and how people write them."""
+"""The kinds of fault, as values."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
-from busdecode.errors import RequestError, nearest, quoted
-from busdecode.units import format_time, parse_time
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from busdecode.protocol import Bus
+from busdecode.errors import RequestError
 
 __all__ = [
     "BRIDGE_RULES",
     "Bridge",
+    "BridgeRule",
+    "CardSide",
+    "EarlyAcknowledge",
     "Fault",
+    "Intermittent",
     "Lane",
+    "LateAcknowledge",
     "LateData",
     "NoAcknowledge",
+    "OnlyWhen",
     "Open",
     "ReadDriver",
+    "SlowRelease",
     "Stuck",
     "Swapped",
     "WriteReceiver",
-    "parse_fault",
-    "written_fault",
+    "kind_name",
 ]
 
 BridgeRule = Literal["low-wins", "high-wins", "host-wins", "a-wins", "b-wins", "undetermined"]
@@ -114,151 +114,154 @@ class NoAcknowledge:
     then: Literal["error", "ends", "hangs"]
 
 
-Fault = (
-    Stuck | Bridge | Open | Swapped | Lane | ReadDriver | WriteReceiver | LateData | NoAcknowledge
-)
+@dataclass(frozen=True)
+class LateAcknowledge:
+    """The card asserts this line later, by `delay` ps; negated before, it does not."""
 
-_FORMS = (
-    ("stuck LINE low|high", "a line tied to one rail"),
-    ("bridge LINE LINE " + "|".join(BRIDGE_RULES), "two lines tied together, and who decides"),
-    ("open LINE high|low|keep", "a break between host and card, and where the rest floats"),
-    ("swapped LINE LINE", "two lines crossed between host and card"),
-    ("lane-lost LINE", "a lane strobe that does not reach the card"),
-    ("lane-on LINE", "a lane strobe that the card always sees asserted"),
-    ("read-driver LINE low|high", "the card's driver of a data line at one level"),
-    ("write-receiver LINE low|high", "the card's receiver of a data line at one level"),
-    ("late-data read|write TIME", "data driven later than the description allows"),
-    ("no-acknowledge LINE error|ends|hangs", "an acknowledge that never comes, and what then"),
-)
+    line: str
+    delay: int
 
 
-def parse_fault(text: str, bus: Bus) -> Fault:
-    """Read a fault such as ``bridge D3 D5 low-wins``.
+@dataclass(frozen=True)
+class EarlyAcknowledge:
+    """The card asserts this line as soon as the beat begins, before its data is ready."""
+
+    line: str
+
+
+@dataclass(frozen=True)
+class SlowRelease:
+    """Who drives data in this direction lets the data lines go later, by `delay` ps.
+
+    That is the card for read, the host for write. Where data lines carry the address too, the
+    host's drivers let that go as late.
+    """
+
+    direction: Literal["read", "write"]
+    delay: int
+
+
+@dataclass(frozen=True)
+class Intermittent:
+    """A fault that is there in a share of the beats only, `percent` from 0 to 100.
 
     Raises
     ------
     RequestError
-        With what was found and the forms that are known.
+        If the share is none, or the fault cannot come and go.
+    """
+
+    fault: Fault
+    percent: float
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.percent <= 100:
+            raise RequestError(f"a share must be 0 to 100 percent, not {self.percent:g}")
+        if isinstance(self.fault, Intermittent):
+            _refuse("intermittent", self.fault, "a fault that is not intermittent itself")
+        if isinstance(self.fault, NoAcknowledge) and self.fault.then == "hangs":
+            raise RequestError(
+                "intermittent cannot hold a no-acknowledge that hangs: no beat comes after it",
+                expected="error or ends",
+            )
+
+
+@dataclass(frozen=True)
+class OnlyWhen:
+    """A line fault that is there only while another line's healthy level is `level`.
+
+    The healthy level is what host and card drive, and the pulls, make of the line without any
+    fault.
+
+    Raises
+    ------
+    RequestError
+        If the fault is none of a line.
+    """
+
+    fault: Fault
+    line: str
+    level: Literal[0, 1]
+
+    def __post_init__(self) -> None:
+        if not isinstance(self.fault, Stuck | Bridge | Open | Swapped):
+            _refuse("when", self.fault, "stuck, bridge, open or swapped")
+
+
+@dataclass(frozen=True)
+class CardSide:
+    """A line fault behind the card's own buffers.
+
+    The card sees it, and what the card drives goes out through it; the backplane has no other
+    part in it.
+
+    Raises
+    ------
+    RequestError
+        If the fault is neither stuck, bridge nor swapped.
+    """
+
+    fault: Fault
+
+    def __post_init__(self) -> None:
+        if isinstance(self.fault, Open):
+            raise RequestError(
+                "card-side cannot hold open: an open lies between host and card already",
+                expected="stuck, bridge or swapped",
+                action=f"leave card-side out: open {self.fault.line} {self.fault.floats}",
+            )
+        if not isinstance(self.fault, Stuck | Bridge | Swapped):
+            _refuse("card-side", self.fault, "stuck, bridge or swapped")
+
+
+Fault = (
+    Stuck
+    | Bridge
+    | Open
+    | Swapped
+    | Lane
+    | ReadDriver
+    | WriteReceiver
+    | LateData
+    | NoAcknowledge
+    | LateAcknowledge
+    | EarlyAcknowledge
+    | SlowRelease
+    | Intermittent
+    | OnlyWhen
+    | CardSide
+)
+
+_NAMES: dict[type[Fault], str] = {
+    Stuck: "stuck",
+    Bridge: "bridge",
+    Open: "open",
+    Swapped: "swapped",
+    ReadDriver: "read-driver",
+    WriteReceiver: "write-receiver",
+    LateData: "late-data",
+    NoAcknowledge: "no-acknowledge",
+    LateAcknowledge: "late-acknowledge",
+    EarlyAcknowledge: "early-acknowledge",
+    SlowRelease: "slow-release",
+    Intermittent: "intermittent",
+    OnlyWhen: "when",
+    CardSide: "card-side",
+}
+
+
+def kind_name(fault: Fault) -> str:
+    """Give the word with which the text of a fault begins.
 
     Examples
     --------
-    >>> from busdecode.protocol import load_bus
-    >>> parse_fault("stuck D3 low", load_bus("z80"))
-    Stuck(line='D3', level=0)
+    >>> kind_name(Stuck("D3", 0))
+    'stuck'
     """
-    words = text.replace(",", " ").split()
-    forms = {form.split()[0]: form for form, _ in _FORMS}
-    if not words or words[0] not in forms:
-        near = nearest(words[0], forms) if words else None
-        raise RequestError(
-            f"no kind of fault is called {quoted(words[0] if words else text)}",
-            expected="one of " + "; ".join(forms.values()),
-            action=f"did you mean {near}?" if near else None,
-        )
-    kind, given = words[0], words[1:]
-    form = forms[kind]
-    wanted = form.split()[1:]
-    if kind == "late-data" and len(given) > 2:
-        given = [given[0], " ".join(given[1:])]
-    if len(given) != len(wanted):
-        raise RequestError(
-            f"{kind} needs {len(wanted)} words after it, not {len(given)}: {quoted(text)}",
-            expected=form,
-        )
-    for what, word in zip(wanted, given, strict=True):
-        _check_word(what, word, bus, form)
-    line = given[0]
-    if kind == "stuck":
-        return Stuck(line, 1 if given[1] == "high" else 0)
-    if kind == "bridge":
-        rule = next(rule for rule in BRIDGE_RULES if rule == given[2])
-        return Bridge(line, _other(line, given[1], "bridged", form), rule)
-    if kind == "open":
-        return Open(line, "high" if given[1] == "high" else "low" if given[1] == "low" else "keep")
-    if kind == "swapped":
-        return Swapped(line, _other(line, given[1], "swapped", form))
-    if kind in ("lane-lost", "lane-on"):
-        _check_member(line, bus.lane_strobes, "lane strobe", bus)
-        return Lane(line, kind == "lane-on")
-    if kind in ("read-driver", "write-receiver"):
-        _check_member(line, bus.data, "data line", bus)
-    if kind == "read-driver":
-        return ReadDriver(line, 1 if given[1] == "high" else 0)
-    if kind == "write-receiver":
-        return WriteReceiver(line, 1 if given[1] == "high" else 0)
-    if kind == "late-data":
-        return LateData("read" if line == "read" else "write", parse_time(given[1]))
-    answers = [each.name for each in bus.lines if each.role == "acknowledge"]
-    _check_member(line, answers, "acknowledge", bus)
-    return NoAcknowledge(
-        line, "error" if given[1] == "error" else "ends" if given[1] == "ends" else "hangs"
-    )
-
-
-def _other(a: str, b: str, how: str, form: str) -> str:
-    if a == b:
-        raise RequestError(f"{a} cannot be {how} with itself", expected=form)
-    return b
-
-
-def _check_member(line: str, known: Sequence[str], what: str, bus: Bus) -> None:
-    if line not in known:
-        raise RequestError(
-            f"{line} is no {what} of {bus.name}",
-            expected=f"one of {', '.join(known)}"
-            if known
-            else f"a bus with {_article(what)} {what}",
-        )
-
-
-def _check_word(what: str, word: str, bus: Bus, form: str) -> None:
-    if what == "LINE":
-        if word not in bus.line_names:
-            near = nearest(word, bus.line_names)
-            raise RequestError(
-                f"{bus.name} has no line {quoted(word)}",
-                expected=form,
-                action=f"did you mean {near}?" if near else f"see: busdecode buses {bus.name}",
-            )
-    elif what == "TIME":
-        try:
-            delay = parse_time(word)
-        except ValueError as error:
-            raise RequestError(str(error), expected=form) from None
-        if delay < 0:
-            raise RequestError(f"data can be late, not early: {quoted(word)}", expected=form)
-    elif word not in what.split("|"):
-        raise RequestError(
-            f"found {quoted(word)}", expected=f"one of {what.replace('|', ', ')}, as in: {form}"
-        )
-
-
-def written_fault(fault: Fault) -> str:
-    """Write a fault as `parse_fault` reads it."""
-    level = {0: "low", 1: "high"}
-    if isinstance(fault, Stuck):
-        return f"stuck {fault.line} {level[fault.level]}"
-    if isinstance(fault, Bridge):
-        return f"bridge {fault.a} {fault.b} {fault.rule}"
-    if isinstance(fault, Open):
-        return f"open {fault.line} {fault.floats}"
-    if isinstance(fault, Swapped):
-        return f"swapped {fault.a} {fault.b}"
     if isinstance(fault, Lane):
-        return f"{'lane-on' if fault.is_on else 'lane-lost'} {fault.line}"
-    if isinstance(fault, ReadDriver):
-        return f"read-driver {fault.line} {level[fault.level]}"
-    if isinstance(fault, WriteReceiver):
-        return f"write-receiver {fault.line} {level[fault.level]}"
-    if isinstance(fault, LateData):
-        return f"late-data {fault.direction} {format_time(fault.delay)}"
-    return f"no-acknowledge {fault.line} {fault.then}"
+        return "lane-on" if fault.is_on else "lane-lost"
+    return _NAMES[type(fault)]
 
 
-def forms() -> Sequence[tuple[str, str]]:
-    """Give every form in which a fault can be written, with what it means."""
-    return _FORMS
-
-
-def _article(what: str) -> str:
-    return "an" if what[0] in "aeiou" else "a"
+def _refuse(kind: str, inner: Fault, expected: str) -> None:
+    raise RequestError(f"{kind} cannot hold {kind_name(inner)}", expected=expected)

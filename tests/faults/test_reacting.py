@@ -6,10 +6,9 @@ import pytest
 
 from busdecode.access import Transfer
 from busdecode.cycles import Sampling, decode, synthesise
-from busdecode.faults import Fault, LateData, NoAcknowledge, Stuck
-from busdecode.protocol import load_bus
+from busdecode.faults import Fault, LateAcknowledge, LateData, NoAcknowledge, Stuck
+from tests.faults.drawn import BUS, faults_of
 
-BUS = load_bus("mc68000")
 TRANSFERS = [Transfer("write", 0x1000, 3, 0xFFFF), Transfer("read", 0x1000, 3, None)]
 
 
@@ -63,3 +62,77 @@ def test_read_data_that_come_too_late_leave_the_word_that_the_bus_last_carried(s
     read = table.as_text().iloc[2]
     assert (read["data"], read["ended"]) == ("0x1234", "acknowledged")
     assert made.returned == (None, None, 0x1234)
+
+
+def falls(fault: str, line: str, seed: int) -> list[int]:
+    """Give the moments in ps at which a line falls at the card, sampled at every edge."""
+    made = synthesise(
+        BUS,
+        TRANSFERS,
+        seed=seed,
+        faults=faults_of(fault),
+        sampling=Sampling(period=0),
+        wait_share=0,
+    ).places["card"]
+    levels = made.levels(line)
+    return made.times[1:][(levels[1:] == 0) & (levels[:-1] == 1)].tolist()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_late_acknowledge_comes_later_in_each_beat_and_ends_it(seed: int) -> None:
+    """A healthy card answers within 160 ns of the strobe; with 2 us of delay beyond 2 us."""
+    for fault, least, most in [("", 0, 160_000), ("late-acknowledge DTACK 2 us", 2_000_000, 2e9)]:
+        answers = falls(fault, "DTACK", seed)
+        strobes = falls(fault, "LDS", seed)
+        assert len(answers) == len(strobes) == 2
+        assert all(least <= a - s <= most for a, s in zip(answers, strobes, strict=True))
+    assert endings(LateAcknowledge("DTACK", 2_000_000)) == ["acknowledged", "acknowledged"]
+
+
+def test_an_acknowledge_later_than_the_watchdog_is_a_timeout() -> None:
+    """The master waits 10 us; the card's assertion is overtaken."""
+    assert endings(LateAcknowledge("DTACK", 50_000_000)) == ["timeout", "timeout"]
+    assert falls("late-acknowledge DTACK 50 us", "DTACK", 0) == []
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_an_early_acknowledge_comes_with_the_beat(seed: int) -> None:
+    """At the very moment at which the card sees the strobe, in read and write."""
+    assert falls("early-acknowledge DTACK", "DTACK", seed) == falls(
+        "early-acknowledge DTACK", "LDS", seed
+    )
+
+
+@pytest.mark.parametrize(
+    ("fault", "wanted"), [("", "0xFFFF"), ("slow-release read 9 us", "0x0000")]
+)
+def test_read_data_that_are_not_let_go_pull_the_next_writes_low(fault: str, wanted: str) -> None:
+    """The card's 0000 is still there while the host writes FFFF.
+
+    Two drivers that disagree make a line low (common practice, no source).
+    """
+    transfers = [
+        Transfer("write", 0x1000, 3, 0x0000),
+        Transfer("read", 0x1000, 3, None),
+        Transfer("write", 0x2000, 3, 0xFFFF),
+    ]
+    made = synthesise(BUS, transfers, faults=faults_of(fault), sampling=Sampling(period=0))
+    table, _ = decode(BUS, [made.places["host"]])
+    assert table.as_text()["data"].tolist() == ["0x0000", "0x0000", wanted]
+
+
+def test_an_open_that_keeps_its_level_gives_the_last_word_written_for_every_read() -> None:
+    """Two words written, then both read: D3 is that of the last; read at once it passes.
+
+    The rule: an open line without a pull carries what the bus did last, so that reading back at
+    once is no test; derived, no source.
+    """
+    first, second = 0x1000, 0x2000
+    writes = {cell: Transfer("write", cell, 3, word) for cell, word in ((first, 0), (second, 8))}
+    reads = {cell: Transfer("read", cell, 3, None) for cell in writes}
+    for order, wanted in [
+        ([writes[first], writes[second], reads[first], reads[second]], [8, 8]),
+        ([writes[first], reads[first], writes[second], reads[second]], [0, 8]),
+    ]:
+        made = synthesise(BUS, order, faults=faults_of("open D3 keep"))
+        assert [word for word in made.returned if word is not None] == wanted
