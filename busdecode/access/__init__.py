@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-from busdecode.access.lanes import byte_count, lane_mask, row_lines, rows_for, size_code, word_shift
+from busdecode.access.lanes import (
+    byte_count,
+    lane_mask,
+    moved,
+    row_lines,
+    rows_for,
+    size_code,
+    word_shift,
+    word_shifts,
+)
 from busdecode.access.log import AccessLog, format_log, read_log, read_pattern
 from busdecode.access.transfers import Access, Port, Transfer, kind_of, split_access, taken_out
 
@@ -15,6 +24,7 @@ __all__ = [
     "format_log",
     "kind_of",
     "lane_mask",
+    "moved",
     "read_log",
     "read_pattern",
     "row_lines",
@@ -23,4 +33,5 @@ __all__ = [
     "split_access",
     "taken_out",
     "word_shift",
+    "word_shifts",
 ]

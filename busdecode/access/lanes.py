@@ -4,8 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
+
+    from numpy.typing import NDArray
 
     from busdecode.protocol import Bus, LaneRow
 
@@ -13,10 +17,12 @@ __all__ = [
     "byte_count",
     "lane_mask",
     "lanes_of_span",
+    "moved",
     "row_lines",
     "rows_for",
     "size_code",
     "word_shift",
+    "word_shifts",
 ]
 
 
@@ -50,6 +56,32 @@ def word_shift(bus: Bus, address: int, lanes: int) -> int:
     if bus.big_endian:
         return ((lanes.bit_length() - 1) - (bus.lane_count - 1 - place)) * -bus.lane_bits
     return (place - ((lanes & -lanes).bit_length() - 1)) * bus.lane_bits
+
+
+def word_shifts(
+    bus: Bus, addresses: NDArray[np.uint64], lanes: NDArray[np.uint64]
+) -> NDArray[np.int64]:
+    """Give `word_shift` of many beats, shape (B,)."""
+    shifts = np.zeros(len(lanes), dtype=np.int64)
+    if not bus.lane_rows:
+        return shifts
+    size = np.uint64(bus.word_bytes)
+    for number in np.unique(lanes).tolist():
+        for offset in range(0, bus.word_bytes, bus.lane_bytes):
+            here = (lanes == number) & (addresses % size == offset)
+            shifts[here] = word_shift(bus, offset, number)
+    return shifts
+
+
+def moved(word: int, shift: int) -> int:
+    """Move a word's bits up, or down where the shift is negative.
+
+    Examples
+    --------
+    >>> moved(0xA5, 8), moved(0xA500, -8)
+    (42240, 165)
+    """
+    return word << shift if shift >= 0 else word >> -shift
 
 
 def lanes_of_span(bus: Bus, first: int, stop: int) -> int:

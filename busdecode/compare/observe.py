@@ -226,13 +226,15 @@ def _windows(
     since = table.phase(valid.phase)[beats]
     release = table.phase("release")[beats]
     missing = since == MISSING
-    since = np.where(missing, MISSING, since + valid.offset)
     if valid.how == "before":
-        # Only the row before the phase begins.
-        until = np.where(missing, MISSING, since - slack + 1)
-        since = np.where(missing, MISSING, since - slack)
+        # Only the row before the phase begins, or where data must stand by then at the latest;
+        # a set-up time that is less than the edges are uncertain is not looked at.
+        latest = since + min(-slack, valid.offset + slack)
+        missing = missing | (valid.offset < 0 and valid.offset + slack > -slack)
+        until = np.where(missing, MISSING, latest + 1)
+        since = np.where(missing, MISSING, latest)
     else:
-        since = np.where(missing, MISSING, since + slack)
+        since = np.where(missing, MISSING, since + valid.offset + slack)
         until = np.where(missing, MISSING, release - slack)
     names = bus.phase_names
     first = names.index("data") if valid.how == "before" else names.index(valid.phase)

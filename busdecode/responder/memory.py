@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from busdecode.access import word_shift
+from busdecode.access import moved, word_shift
 
 if TYPE_CHECKING:
     from busdecode.protocol import Bus
@@ -94,9 +94,7 @@ class Stored:
         return self._down(data), self._down(known)
 
     def _up(self, word: int) -> int:
-        moved = word << self._shift if self._shift >= 0 else word >> -self._shift
-        return moved & self._full
+        return moved(word, self._shift) & self._full
 
     def _down(self, word: int) -> int:
-        moved = word >> self._shift if self._shift >= 0 else word << -self._shift
-        return moved & self._full
+        return moved(word, -self._shift) & self._full
