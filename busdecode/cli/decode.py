@@ -25,12 +25,14 @@ from busdecode.cli.taught import Taught
 from busdecode.errors import RequestError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
+    from contextlib import AbstractContextManager
     from pathlib import Path
 
     import pandas as pd
 
     from busdecode.capture import Binding, Capture, CaptureFile
+    from busdecode.cycles import CycleTable
     from busdecode.protocol import Bus
     from busdecode.report import Tally
 
@@ -48,7 +50,11 @@ _SUFFIXES: dict[str, Form] = {".csv": "csv", ".json": "json"}
     lanes, data and how it ended. What could not be decoded is counted, with the reason.
 
     Of a line that was not captured nothing is guessed: its cells stay empty, or ? where a
-    digit is not known and - where a lane took no part.""",
+    digit is not known and - where a lane took no part.
+
+    With --operands beats are put together to what software asked for, one row an operand, on
+    a bus whose description says how: a long word through a port of 16 bits, a byte in two
+    halves.""",
     example="""
     busdecode decode board.vcd --bus mc68000 --format csv -o cycles.csv
     Reads board.vcd, matches its channels to the lines of the MC68000 bus by name, and
@@ -63,6 +69,12 @@ _SUFFIXES: dict[str, Form] = {".csv": "csv", ".json": "json"}
 @bus_option
 @capture_options
 @click.option("--place", metavar="PLACE", help="Where probed: host, card or a slot's name.")
+@click.option(
+    "--operands",
+    "as_operands",
+    is_flag=True,
+    help="One row an operand in place of one a beat; all beats are held in memory for it.",
+)
 @click.option(
     "--format",
     "form",
@@ -81,6 +93,7 @@ def command(
     sample_period: int | None,
     time_unit: str | None,
     place: str | None,
+    as_operands: bool,
     form: Form | None,
     as_json: bool,
     output: Path | None,
@@ -97,20 +110,26 @@ def command(
     from busdecode.report import Tally
 
     bus = load_bus(bus_name)
+    if as_operands:
+        _check_operands(bus)
     probes = None if probes_path is None else read_probes(probes_path)
     opened = open_capture(
         capture_path, format=capture_format, sample_period=sample_period, time_unit=time_unit
     )
     binding = bind(opened.lines, bus, probes, place)
-    run = _Run(bus, opened, binding, place or binding.places[0], Tally())
+    place = place or binding.places[0]
+    if as_operands:
+        _check_captured(bus, binding, place)
+    run = _Run(bus, opened, binding, place, Tally(has_address=bool(bus.address)))
+    write = _write_operands if as_operands else _write
     if output is not None:
         with writing(output, overwrite=overwrite) as stream:
-            _write(run, form, stream)
+            write(run, form, stream)
     elif form == "json":
         with _printed_at_end() as stream:
-            _write(run, form, stream)
+            write(run, form, stream)
     else:
-        _write(run, form, sys.stdout)
+        write(run, form, sys.stdout)
     if form != "json" and (form == "csv" or output is not None):
         print("\n".join(run.told()), file=sys.stderr)
     return 0
@@ -128,6 +147,28 @@ def _form(form: Form | None, output: Path | None, *, as_json: bool) -> Form:
     return form or "table"
 
 
+def _check_operands(bus: Bus) -> None:
+    from busdecode.cycles import concatenate, has_operands
+
+    if not has_operands(concatenate(bus, [])):
+        raise RequestError(
+            f"{bus.name} does not say how beats make up operands",
+            expected="a bus whose description has [operand]",
+            action="leave out --operands: each beat has a row of its own",
+        )
+
+
+def _check_captured(bus: Bus, binding: Binding, place: str) -> None:
+    absent = [line for line in bus.operand.lines if line in binding.missing[place]]
+    if absent:
+        raise RequestError(
+            f"lines that tell how many bytes are still to move were not captured at {place}: "
+            f"{', '.join(absent)}",
+            expected=f"channels for {', '.join(bus.operand.lines)}",
+            action="probe the lines, or leave out --operands",
+        )
+
+
 @contextmanager
 def _printed_at_end() -> Iterator[TextIO]:
     """Print what is written only when it is whole: an error must not follow half an object."""
@@ -139,7 +180,7 @@ def _printed_at_end() -> Iterator[TextIO]:
 
 @dataclass
 class _Run:
-    """One decoding, table by table; `tally` and `notes` are whole when `tables` is through."""
+    """One decoding, table by table; `tally` and `notes` are whole when the tables are through."""
 
     bus: Bus
     opened: CaptureFile
@@ -149,8 +190,27 @@ class _Run:
     notes: list[str] = field(default_factory=list)
     _resolution: str = ""
 
-    def tables(self, show: Callable[[str], None]) -> Iterator[pd.DataFrame]:
+    def texts(self, show: Callable[[str], None]) -> Iterator[pd.DataFrame]:
         """Give each table as text as it is decoded."""
+        for _, text in self._tables(show):
+            yield text
+
+    def operands(self, show: Callable[[str], None]) -> pd.DataFrame:
+        """Put all beats together to operands.
+
+        The tables are collected first, since an operand may go over several: memory grows
+        with the number of beats.
+        """
+        from busdecode.cycles import concatenate, operands, operands_note
+
+        whole = concatenate(self.bus, [table for table, _ in self._tables(show)])
+        note = operands_note(whole)
+        if note is not None:
+            self.notes.append(note)
+        return operands(whole)
+
+    def _tables(self, show: Callable[[str], None]) -> Iterator[tuple[CycleTable, pd.DataFrame]]:
+        """Give each table, and it as text, as it is decoded."""
         from busdecode.cycles import binding_notes, stream_tables
 
         of_decoder: list[str] = []
@@ -159,7 +219,7 @@ class _Run:
             text = table.as_text()
             self.tally.add(text)
             show(f"{self.tally.beats:,} beats")
-            yield text
+            yield table, text
             of_decoder, strays = decoder.notes, decoder.strays
         self.tally.add_strays(strays)
         notes = (
@@ -216,35 +276,62 @@ class _Run:
 def _write(run: _Run, form: Form, stream: TextIO) -> None:
     from busdecode.report import CycleText, csv_header, csv_rows
 
-    goes_to_terminal = stream is sys.stdout and sys.stdout.isatty()
-    with showing_progress(f"reading {run.opened.source.name}", wanted=not goes_to_terminal) as show:
+    with _watched(run, stream) as show:
         if form == "json":
-            _write_object(run, stream, show)
+            beats = (text for each in run.texts(show) for text in _as_json(each))
+            _write_object(run, stream, "beats", beats)
         elif form == "csv":
             # The header waits for the first table: of a capture that cannot be read nothing
             # is printed.
             header = csv_header(run.bus)
-            for table in run.tables(show):
+            for table in run.texts(show):
                 stream.write(header + csv_rows(table))
                 header = ""
         else:
-            title = f"{run.opened.source.name}: {run.bus.title}, at {run.place}\n\n"
+            title = _title(run)
             aligned = CycleText(run.bus)
-            for table in run.tables(show):
+            for table in run.texts(show):
                 stream.write(title + aligned.rows(table))
                 title = ""
             stream.write("\n" * bool(run.tally.beats) + "\n".join(run.told()) + "\n")
 
 
-def _write_object(run: _Run, stream: TextIO, show: Callable[[str], None]) -> None:
-    from busdecode.report import beat_objects
+def _write_operands(run: _Run, form: Form, stream: TextIO) -> None:
+    from busdecode.report import operand_csv, operand_text
 
+    with _watched(run, stream) as show:
+        found = run.operands(show)
+        if form == "json":
+            _write_object(run, stream, "operands", _as_json(found))
+        elif form == "csv":
+            stream.write(operand_csv(found))
+        else:
+            rows = operand_text(found)
+            stream.write(_title(run) + rows + "\n" * bool(rows) + "\n".join(run.told()) + "\n")
+
+
+def _watched(run: _Run, stream: TextIO) -> AbstractContextManager[Callable[[str], None]]:
+    goes_to_terminal = stream is sys.stdout and sys.stdout.isatty()
+    return showing_progress(f"reading {run.opened.source.name}", wanted=not goes_to_terminal)
+
+
+def _title(run: _Run) -> str:
+    return f"{run.opened.source.name}: {run.bus.title}, at {run.place}\n\n"
+
+
+def _as_json(text: pd.DataFrame) -> Iterator[str]:
+    from busdecode.report import row_objects
+
+    return map(json.dumps, row_objects(text))
+
+
+def _write_object(run: _Run, stream: TextIO, name: str, rows: Iterable[str]) -> None:
+    """Write the object; counts and notes are whole once the rows have been taken."""
     head = {"bus": run.bus.name, "capture": run.opened.source.name, "place": run.place}
-    stream.write(json.dumps(head)[:-1] + ', "beats": [')
+    stream.write(json.dumps(head)[:-1] + f', "{name}": [')
     between = "\n"
-    for table in run.tables(show):
-        for beat in beat_objects(table):
-            stream.write(between + json.dumps(beat))
-            between = ",\n"
+    for row in rows:
+        stream.write(between + row)
+        between = ",\n"
     tail = {"summary": run.tally.as_object(), "notes": run.notes}
     stream.write("\n], " + json.dumps(tail)[1:] + "\n")

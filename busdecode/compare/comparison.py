@@ -161,7 +161,7 @@ def compare(
         observations = observe_log(views, table, meant, pairs)
         observations += observe_places(views, table, beats)
     records = records_of(observations, views)
-    findings = find(records, views)
+    findings = find(records, views, table)
     if aligned is not None and meant is not None:
         lost = lost_kinds(first, meant, aligned)
         known = {line for each in findings for line in each.lines}

@@ -33,12 +33,15 @@ class Behaviour:
         The level that it never leaves at the place where it fails.
     equal : tuple of str
         Lines never seen to differ from it there.
+    perhaps : tuple of str
+        The same, of lines that changed so seldom that it tells little.
     crossed : tuple of str
         Lines of the other place that it follows instead of its own.
     """
 
     constant: int | None = None
     equal: tuple[str, ...] = ()
+    perhaps: tuple[str, ...] = ()
     crossed: tuple[str, ...] = ()
 
 
@@ -67,7 +70,7 @@ class SettledRows:
         level = self.level(line)
         return int(np.count_nonzero(level[1:] != level[:-1]))
 
-    def equal_to(self, level: Bools) -> list[str]:
+    def equal_to(self, level: Bools, least: int = _LEAST_CHANGES) -> list[str]:
         """Give the lines that show this level in every settled row, and that change."""
         every = np.where(level, np.uint64(0xFFFF_FFFF_FFFF_FFFF), np.uint64(0))[:, None]
         differs = (self.states ^ every) | self.unknown
@@ -75,7 +78,7 @@ class SettledRows:
         return [
             line
             for line, at in self.view.index.items()
-            if not int(ever[at // 64]) >> (at % 64) & 1 and self.changes(line) >= _LEAST_CHANGES
+            if not int(ever[at // 64]) >> (at % 64) & 1 and self.changes(line) >= least
         ]
 
 
@@ -95,7 +98,7 @@ def behaviour_of(line: str, place: str, settled: Mapping[str, SettledRows]) -> B
     if bool(level.all()) or not bool(level.any()):
         return Behaviour(constant=int(level[0]))
     if here.changes(line) < _LEAST_CHANGES:
-        return Behaviour()
+        return Behaviour(perhaps=tuple(other for other in here.equal_to(level, 1) if other != line))
     equal = tuple(other for other in here.equal_to(level) if other != line)
     crossed: tuple[str, ...] = ()
     for name, there in settled.items():

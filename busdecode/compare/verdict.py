@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from busdecode.compare.alike import looks_alike, mutually_crossed
 from busdecode.compare.observe import TAKEN
 from busdecode.compare.records import LineRecord, union
 from busdecode.compare.relate import Behaviour, SettledRows, behaviour_of
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from busdecode.compare.view import PlaceView
+    from busdecode.cycles import CycleTable
     from busdecode.protocol import Bus
 
     Bools = NDArray[np.bool_]
@@ -26,6 +28,8 @@ __all__ = ["Finding", "find"]
 
 _PATHS = ("address", "control", "acknowledge", "write", "read", "stored", "undetermined")
 _LEVEL = {0: "low", 1: "high"}
+_PAIRS = ("tied", "crossed", "exchanged")
+"""How lines behave that are one finding together."""
 
 
 @dataclass(frozen=True)
@@ -70,8 +74,13 @@ class _Group:
     twins: list[tuple[str, ...]] = field(default_factory=list)
 
 
-def find(records: Mapping[str, LineRecord], views: Mapping[str, PlaceView]) -> list[Finding]:
-    """Make findings of the failing lines, most telling first."""
+def find(
+    records: Mapping[str, LineRecord], views: Mapping[str, PlaceView], table: CycleTable
+) -> list[Finding]:
+    """Make findings of the failing lines, most telling first.
+
+    Lines that are tied or crossed come before what may be a consequence of it.
+    """
     bus = next(iter(views.values())).bus
     settled = {place: SettledRows(view) for place, view in views.items()}
     failing = [record for record in records.values() if record.failing()]
@@ -84,15 +93,19 @@ def find(records: Mapping[str, LineRecord], views: Mapping[str, PlaceView]) -> l
             continue
         group = _group(record, records, settled, bus)
         group.lines = [line for line in group.lines if line not in taken or line == record.line]
-        if group.how in ("tied", "crossed") and len(group.lines) < 2:
+        if group.how in _PAIRS and len(group.lines) < 2:
             group = _Group(group.lines, Behaviour(), "differs")
         taken.update(group.lines)
         groups.append(group)
     groups = _merged(groups, records, bus)
+    for group in groups:
+        group.twins += looks_alike(group.lines, group.how, records, views, table)
     findings = [_finding(group, records, bus, tuple(views)) for group in groups]
+    related = {frozenset(group.lines) for group in groups if group.how in _PAIRS}
     names = bus.phase_names
     findings.sort(
         key=lambda each: (
+            frozenset(each.lines) not in related,
             names.index(each.phase),
             each.path in ("write", "read", "stored", "undetermined"),
             -each.wrong,
@@ -162,10 +175,29 @@ def _group(
             return _Group([line, *failing_too], behaviours[0], "tied")
         ties: list[tuple[str, ...]] = [(line, other) for other in partners[1:]]
         return _Group([line, partners[0]], behaviours[0], "tied", ties)
+    crossed_with = mutually_crossed(line, records)
+    if crossed_with is not None:
+        return _Group([line, crossed_with], Behaviour(), "exchanged")
+    for behaviour in behaviours if record.is_apart else ():
+        # A tie behind one slot's buffers shows at that place only.
+        nearby = [
+            other
+            for other in behaviour.equal
+            if other in records and records[other].failing() and _could_tell(line, other, records)
+        ]
+        if nearby:
+            return _Group([line, nearby[0]], behaviour, "tied")
     constant = [each for each in behaviours if each.constant is not None]
     if constant and (len(constant) == len(behaviours) or not record.is_apart):
         return _Group([line], constant[0], "constant")
-    return _Group([line], Behaviour(), "apart" if record.is_apart else "differs")
+    perhaps: list[tuple[str, ...]] = [
+        (line, other)
+        for other in behaviours[0].perhaps
+        if all(other in each.perhaps for each in everywhere.values())
+        and _could_tell(line, other, records)
+    ]
+    how = "apart" if record.is_apart else "differs"
+    return _Group([line], Behaviour(), how, perhaps)
 
 
 def _could_tell(line: str, other: str, records: Mapping[str, LineRecord]) -> bool:
@@ -223,7 +255,7 @@ def _finding(
         if any(name == look.place for record in failing for look in record.failing())
     )
     also = {look.path for record in failing for look in record.failing()}
-    if path == "read" and group.how not in ("late", "crossed", "tied") and also == {"read"}:
+    if path == "read" and group.how not in ("late", *_PAIRS) and also == {"read"}:
         path = _stored(failing, places)
     condition = _condition(group, records, bus)
     twins = tuple(tuple(sorted(pair, key=bus.line_names.index)) for pair in group.twins)
@@ -257,7 +289,7 @@ def _stored(failing: Sequence[LineRecord], places: tuple[str, ...]) -> str:
 def _condition(group: _Group, records: Mapping[str, LineRecord], bus: Bus) -> str | None:
     if group.how == "tied" and len(group.lines) == 2:
         return _rule(group.lines[0], group.lines[1], records)
-    if group.how in ("tied", "crossed", "late") or len(group.lines) != 1:
+    if group.how in ("late", *_PAIRS) or len(group.lines) != 1:
         return None
     record = records[group.lines[0]]
     path = _first(record, bus)[1]
@@ -350,6 +382,8 @@ def _sentence(
         start = f"{name} always show the same level{where}"
     elif group.how == "crossed":
         start = f"{name} are crossed between {' and '.join(places)}"
+    elif group.how == "exchanged":
+        start = f"{name} each show what the other should{where}"
     elif group.how == "apart":
         start = f"{name} differs between {' and '.join(places)}"
     elif group.how == "late":

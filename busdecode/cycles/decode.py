@@ -272,6 +272,8 @@ class Decoder:
         already = rows.holds(self._beat_begins)[cycles.begins]
         if cycles.carried:
             already[0] = False
+        if self.bus.pipelined:
+            begins = self._not_early(rows, begins, cycles.begins[already])
         begins = merged(begins, self._news(rows, cycles.begins[already], since))
         every_end = rows.edges(self._beat_ends)
         ends = self._news(rows, every_end, self._done)
@@ -291,6 +293,18 @@ class Decoder:
         if len(first) == count:
             return _Beats(first, last, of_cycle, None, None)
         return _Beats(first[:count], last, of_cycle[:count], int(first[-1]), int(of_cycle[-1]))
+
+    def _not_early(self, rows: Rows, begins: Ints, cycles: Ints) -> Ints:
+        """Drop begins of beats that come before their cycle's begin by no more than edges may.
+
+        The beat begins with the cycle then, in which it holds already.
+        """
+        if not len(cycles):
+            return begins
+        after = np.searchsorted(cycles, begins, "right")
+        times = np.append(rows.times[cycles], FOREVER)
+        is_early = times[after] - rows.times[begins] <= self.uncertainty
+        return begins[~is_early]
 
     def _count_strays(self, rows: Rows, found: Ints, ends: Ints, cycles: Ints) -> None:
         """Count beats that end before any cycle begins; rows that were kept are seen again.
@@ -387,6 +401,13 @@ class Decoder:
                 at = found.open_cycle
                 cut.append((at, int(times[found.open_begin]), int(beats_in[at])))
             cut += [(int(at), int(began[at]), 0) for at in unfinished]
+            if count and not cycle_closed[-1] and found.open_cycle is None:
+                # Its beats so far are whole; whether more would have come is not seen.
+                mine = int(beats_in[-1]) + (before.beats if count == 1 else 0)
+                if mine:
+                    end = int(times[ends[-1]]) if len(ends) else self._done
+                    carried = before.beats if count == 1 else 0
+                    cut.append((count - 1, end, mine - carried))
             if cut:
                 table = empty(self.bus, len(cut))
                 for row, (at, start, beat) in enumerate(cut):
@@ -446,11 +467,13 @@ class Decoder:
             self._next_cycle = before.cycle + over + (self._open is not None)
         else:
             self._next_cycle = before.cycle + count
-        self._done = self._begun = done
-        if self.bus.pipelined and count:
+        known, self._done, self._begun = self._begun, done, done
+        if self.bus.pipelined and not count:
+            self._begun = known
+        elif self.bus.pipelined:
             # The next address may be out before this beat is over, or the moment it is.
             latest = int(rows.times[cycles.begins[min(over, count - 1)]])
-            self._begun = latest - int(over < count and self._open is None)
+            self._begun = max(known, latest - int(over < count and self._open is None))
         return waiting
 
     def _keep(self, rows: Rows, waiting: int, horizon: int) -> None:

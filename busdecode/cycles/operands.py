@@ -169,7 +169,7 @@ def _joined(table: CycleTable, rows: Ints) -> tuple[int, int, int, bool]:
             byte = int(table.data[row]) >> at & 0xFF
             sure = int(table.data_known[row]) >> at & 0xFF
             here = moved + offset
-            if here < size or not size:
+            if here < size:
                 to = 8 * (size - 1 - here) if bus.big_endian else 8 * here
                 data |= byte << to
                 known |= sure << to

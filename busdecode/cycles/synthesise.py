@@ -165,8 +165,9 @@ def synthesise_log(
             log.append(access)
             continue
         data = 0
-        for transfer, word in parts[at]:
-            data |= taken_out(bus, access, transfer, word or 0)
+        for count, (transfer, word) in enumerate(parts[at]):
+            part = count % bus.operand.beats
+            data |= taken_out(bus, access, transfer, word or 0, part)
         log.append(replace(access, data=data))
     return made, log
 

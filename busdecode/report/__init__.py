@@ -3,16 +3,26 @@
 from __future__ import annotations
 
 from busdecode.report.comparison import comparison_object, comparison_text
-from busdecode.report.tables import CycleText, beat_objects, csv_header, csv_rows, in_columns
+from busdecode.report.tables import (
+    CycleText,
+    csv_header,
+    csv_rows,
+    in_columns,
+    operand_csv,
+    operand_text,
+    row_objects,
+)
 from busdecode.report.tally import Tally
 
 __all__ = [
     "CycleText",
     "Tally",
-    "beat_objects",
     "comparison_object",
     "comparison_text",
     "csv_header",
     "csv_rows",
     "in_columns",
+    "operand_csv",
+    "operand_text",
+    "row_objects",
 ]

@@ -1,6 +1,6 @@
 """Cycle tables as text, table by table as they are decoded: aligned, CSV, and for JSON.
 
-Every function here takes what `CycleTable.as_text` gives.
+Every function here takes what `CycleTable.as_text` gives, or what `operands` gives.
 """
 
 from __future__ import annotations
@@ -15,7 +15,15 @@ if TYPE_CHECKING:
 
     from busdecode.protocol import Bus
 
-__all__ = ["CycleText", "beat_objects", "csv_header", "csv_rows", "in_columns"]
+__all__ = [
+    "CycleText",
+    "csv_header",
+    "csv_rows",
+    "in_columns",
+    "operand_csv",
+    "operand_text",
+    "row_objects",
+]
 
 _SHOWN = (
     "cycle",
@@ -30,8 +38,8 @@ _SHOWN = (
     "remarks",
 )
 _TO_THE_RIGHT = frozenset({"cycle", "beat", "start", "took"})
-_WHOLE = frozenset({"cycle", "beat"})
-_FLAGS = frozenset({"rmw", "unsure"})
+_WHOLE = frozenset({"cycle", "beat", "asked", "operand", "first_cycle", "beats", "size"})
+_FLAGS = frozenset({"rmw", "unsure", "whole"})
 
 
 def in_columns(rows: Sequence[Sequence[str]], *, gap: int = 2) -> list[str]:
@@ -58,7 +66,7 @@ class CycleText:
     """Write the tables of one place for people, in the order in which they are decoded.
 
     Times are in ns all down the column. Columns are as wide as the bus can make them, and
-    wider from where a table needs it.
+    wider from where a table needs it. A bus without address lines has no column for addresses.
 
     Parameters
     ----------
@@ -76,7 +84,8 @@ class CycleText:
             "data": 2 - (-len(bus.data) // 4),
             "ended": len("acknowledged"),
         }
-        self._widths = [max(len(name), least.get(name, 0)) for name in _SHOWN]
+        self._shown = [name for name in _SHOWN if name != "address" or bus.address]
+        self._widths = [max(len(name), least.get(name, 0)) for name in self._shown]
         self._has_header = False
 
     def rows(self, text: pd.DataFrame) -> str:
@@ -86,18 +95,19 @@ class CycleText:
         spans = zip(text["start_ps"], text["end_ps"], strict=True)
         took = [str(int(end) - int(start)) for start, end in spans]
         is_cut = [ended == "cut-off" for ended in text["ended"]]
-        columns = [
-            text["cycle"].tolist(),
-            text["beat"].tolist(),
-            [_nanoseconds(ps) for ps in text["start_ps"]],
-            [_nanoseconds(ps) for ps in took],
-            _with_doubt(text["kind"], is_cut),
-            _with_doubt(text["address"], is_cut),
-            text["lanes"].tolist(),
-            text["data"].tolist(),
-            [ended or "?" for ended in text["ended"]],
-            _remarks(text),
-        ]
+        cells = {
+            "cycle": text["cycle"].tolist(),
+            "beat": text["beat"].tolist(),
+            "start": [_nanoseconds(ps) for ps in text["start_ps"]],
+            "took": [_nanoseconds(ps) for ps in took],
+            "kind": _with_doubt(text["kind"], is_cut),
+            "address": _with_doubt(text["address"], is_cut),
+            "lanes": text["lanes"].tolist(),
+            "data": text["data"].tolist(),
+            "ended": [ended or "?" for ended in text["ended"]],
+            "remarks": _remarks(text),
+        }
+        columns = [cells[name] for name in self._shown]
         self._widths = [
             max(width, *map(len, column))
             for width, column in zip(self._widths, columns, strict=True)
@@ -105,13 +115,13 @@ class CycleText:
         lines = [self._line(row) for row in zip(*columns, strict=True)]
         if not self._has_header:
             self._has_header = True
-            lines.insert(0, self._line(_SHOWN))
+            lines.insert(0, self._line(self._shown))
         return "\n".join(lines) + "\n"
 
     def _line(self, cells: Sequence[str]) -> str:
         return "  ".join(
             cell.rjust(width) if name in _TO_THE_RIGHT else cell.ljust(width)
-            for name, cell, width in zip(_SHOWN, cells, self._widths, strict=True)
+            for name, cell, width in zip(self._shown, cells, self._widths, strict=True)
         ).rstrip()
 
 
@@ -145,7 +155,7 @@ def csv_rows(text: pd.DataFrame) -> str:
     return rows
 
 
-def beat_objects(text: pd.DataFrame) -> list[dict[str, object]]:
+def row_objects(text: pd.DataFrame) -> list[dict[str, object]]:
     """Give each row as an object for JSON.
 
     Counts and moments are integers, address and data text as in the CSV (a digit of them may
@@ -162,3 +172,33 @@ def beat_objects(text: pd.DataFrame) -> list[dict[str, object]]:
             columns.append([cell or None for cell in cells])
     names = list(text.columns)
     return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
+
+
+def operand_text(found: pd.DataFrame) -> str:
+    """Align operands for people, under a header; nothing where there are none.
+
+    A column without any entry, such as addresses on a bus that has none, is left out.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> one = {"operand": ["0"], "beats": ["12"], "data": ["0x5A"], "whole": ["true"]}
+    >>> print(operand_text(pd.DataFrame(one)), end="")
+    operand  beats  data  whole
+          0     12  0x5A  true
+    """
+    if not len(found):
+        return ""
+    columns = []
+    for name in found.columns:
+        cells = [name, *found[name].tolist()]
+        if not any(cells[1:]):
+            continue
+        width = max(map(len, cells))
+        columns.append([cell.rjust(width) if name in _WHOLE else cell for cell in cells])
+    return "\n".join(in_columns(list(zip(*columns, strict=True)))) + "\n"
+
+
+def operand_csv(found: pd.DataFrame) -> str:
+    """Give operands as CSV with its header; what is missing is empty."""
+    return ",".join(found.columns) + "\n" + csv_rows(found)

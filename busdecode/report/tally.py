@@ -32,6 +32,11 @@ _REASONS = {
 class Tally:
     """Count the beats of one place as its tables come.
 
+    Parameters
+    ----------
+    has_address : bool
+        Whether the bus has address lines; where not, no beat lacks its address.
+
     Examples
     --------
     >>> from busdecode.capture import from_levels
@@ -45,7 +50,8 @@ class Tally:
     {'read': 1}
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, has_address: bool = True) -> None:
+        self._has_address = has_address
         self.beats = 0
         self.cycles = 0
         self.by_kind: Counter[str] = Counter()
@@ -68,7 +74,7 @@ class Tally:
         self.doubts["cut_off"] += int(cut.sum())
         for doubt, is_so in (
             ("kind_not_known", text["kind"] == ""),
-            ("address_not_known", text["address"] == ""),
+            ("address_not_known", (text["address"] == "") & self._has_address),
             ("lanes_not_known", text["lanes"].str.contains("?", regex=False)),
             ("data_not_known", text["data"].str.contains("?", regex=False)),
             ("ending_not_known", text["ended"] == ""),

@@ -16,46 +16,160 @@ if TYPE_CHECKING:
     from tests.conftest import Outcome
 
 
+WIDEST = 100
+
+
 def test_lists_every_bundled_description(busdecode: Callable[..., Outcome]) -> None:
-    """Check that each description has a row with its lanes, title and kinds."""
+    """Check that each description has a row with its lanes and title, and its kinds below."""
     outcome = busdecode("buses")
     rows = outcome.out.splitlines()
 
     assert outcome.status == 0
-    assert [row.split()[0] for row in rows] == ["name", *bundled_buses()]
-    assert rows[1] == (
-        "mc68000  2 x 8  MC68000 16-bit asynchronous bus                     "
-        "interrupt-acknowledge, write, read"
-    )
+    assert [row.split()[0] for row in rows if row[0] != " "] == ["name", *bundled_buses()]
+    at = rows.index("mc68000         2 x 8  MC68000 16-bit asynchronous bus")
+    assert rows[at + 1] == f"{'':23}interrupt-acknowledge, write, read"
+    assert max(map(len, rows)) <= WIDEST
 
 
 def test_lists_as_json(busdecode: Callable[..., Outcome]) -> None:
     """Check that only the invented bus is called invented."""
-    given = json.loads(busdecode("buses", "--json").out)
+    given = json.loads(busdecode("buses", "--json").out)["buses"]
 
-    assert {bus["name"]: bus["invented"] for bus in given["buses"]} == {
-        "mc68000": False,
-        "orlop32": True,
-        "z80": False,
-    }
-    assert given["buses"][1]["lanes"] == 4
+    assert [bus["name"] for bus in given] == list(bundled_buses())
+    assert [bus["name"] for bus in given if bus["invented"]] == ["orlop32"]
+    assert next(bus for bus in given if bus["name"] == "vmebus")["lanes"] == 4
 
 
 @pytest.mark.parametrize("name", bundled_buses())
 def test_shows_what_a_description_says(busdecode: Callable[..., Outcome], name: str) -> None:
-    """Check that every phase, kind and source of the description is on the page."""
+    """Check that every phase, kind and source of the description is on the page, in its width."""
     bus = load_bus(name)
     outcome = busdecode("buses", name)
+    flowing = " ".join(outcome.out.split())
 
     assert outcome.status == 0
+    assert max(map(len, outcome.out.splitlines())) <= WIDEST
     for phase in bus.phase_names:
         assert f"\n  {phase} " in outcome.out
     for kind in bus.kinds:
         assert f"\n  {kind.name} " in outcome.out
     for source in bus.sources:
-        assert f"{source.status} " in outcome.out
-        assert f"{source.document}: {source.section}\n" in outcome.out
+        assert f"{source.status} {source.document}: {source.section}" in flowing
     assert ("This bus is invented" in outcome.out) == bus.invented
+
+
+def section(out: str, title: str) -> list[str]:
+    """Give the rows of a section, blanks between words made one."""
+    _, _, after = out.partition(f"\n\n{title}\n")
+    return [" ".join(row.split()) for row in after.partition("\n\n")[0].splitlines()]
+
+
+# Bus, section, and a row of it that the description's text gives.
+ROWS = [
+    ("vmebus", "address", "used A[3:1] alone, when IACK = 0"),
+    ("vmebus", "address", "A[15:1] alone, when AM = 0x29, 0x2C or 0x2D"),
+    ("vmebus", "address", "lowest byte told by the lanes that take part"),
+    ("vmebus", "address", "modifier AM[5:0]"),
+    ("mc68020", "address", "lowest byte told by the address lines"),
+    ("mc68020", "address", "modifier FC[2:0]"),
+    ("i8086", "address", "lines A[19:16], AD[15:0]"),
+    ("hd44780", "address", "lines none"),
+    (
+        "vmebus",
+        "phases",
+        "pipelined the next address may be out before the data of this one is over",
+    ),
+    ("6502", "phases", "joined one event may end a cycle and begin the next"),
+    ("6502", "phases", "cycle ends when PHI2 falls while RDY high"),
+    ("vmebus", "lanes", "taken DS1, DS0 at any time in the beat"),
+    ("vmebus", "lanes", "taken A1, LWORD at address"),
+    (
+        "vmebus",
+        "lanes",
+        "0001 when DS1 = 1, DS0 = 0, A1 = 1, LWORD = 1; lowest byte is byte 3 of the word",
+    ),
+    ("mc68020", "lanes", "taken DSACK1, DSACK0 before release, told by the card"),
+    ("mc68020", "lanes", "1100 when DSACK1 = 0, DSACK0 = 1, A0 = 0, SIZ = 0, 2 or 3"),
+    ("i8086", "lanes", "01 always; for interrupt-acknowledge alone"),
+    ("mc68000", "lanes", "taken UDS, LDS during data"),
+    ("z80", "lanes", "table none: every lane always takes part"),
+    (
+        "mc68020",
+        "operands",
+        "SIZ[1:0] tells how many bytes are still to move: 0 for 4, 1 for 1, 2 for 2, 3 for 3",
+    ),
+    ("hd44780-nibble", "operands", "2 beats make one byte, the high part first"),
+    (
+        "vmebus",
+        "kinds, the first that fits",
+        "block-of-64-bits none AM = 0x00, 0x08, 0x0C, 0x38 or 0x3C",
+    ),
+    (
+        "vmebus",
+        "kinds, the first that fits",
+        "address-only none whatever the levels; has no data phase",
+    ),
+    (
+        "z80",
+        "kinds, the first that fits",
+        "io-read read IORQ = 0, RD = 0; in a memory of its own, io",
+    ),
+    (
+        "hd44780",
+        "kinds, the first that fits",
+        "status read RS = 0, R/W = 1; reads do not return what was written",
+    ),
+]
+
+
+@pytest.mark.parametrize(("name", "title", "row"), ROWS)
+def test_shows_in_its_section(
+    busdecode: Callable[..., Outcome], name: str, title: str, row: str
+) -> None:
+    """Check what the words of the language that few buses need come out as."""
+    assert row in section(busdecode("buses", name).out, title)
+
+
+def test_words_that_a_description_does_not_use_are_not_shown(
+    busdecode: Callable[..., Outcome],
+) -> None:
+    """Check that a plain bus has neither their rows nor their sections."""
+    out = busdecode("buses", "z80").out
+
+    assert [row.split()[0] for row in section(out, "phases")] == [
+        *("address", "data", "acknowledge", "release", "cycle")
+    ]
+    assert section(out, "address") == ["lines A[15:0]"]
+    assert "\noperands\n" not in out
+
+
+def test_a_row_that_is_too_wide_goes_on_below(busdecode: Callable[..., Outcome]) -> None:
+    """Check that the last column is broken between words, and keeps its place."""
+    rows = busdecode("buses", "vmebus").out.splitlines()
+    (at,) = (at for at, row in enumerate(rows) if row.startswith("  block-write "))
+
+    assert rows[at].endswith("  AM = 0x0B, 0x0F, 0x3B or 0x3F, WRITE = 0; later beats at the next")
+    assert rows[at + 1] == f"{'':{rows[at].index('AM')}}address"
+
+
+def test_shows_as_json_what_a_description_says(busdecode: Callable[..., Outcome]) -> None:
+    """Check that levels stay as the description has them, and that usual values are filled in."""
+    vmebus = json.loads(busdecode("buses", "vmebus", "--json").out)
+    nibbles = json.loads(busdecode("buses", "hd44780-nibble", "--json").out)
+
+    assert vmebus["address"]["used"][0] == {"levels": {"IACK": 0}, "lines": "A[3:1]"}
+    assert (vmebus["modifier"], vmebus["pipelined"], vmebus["joined"]) == ("AM[5:0]", True, False)
+    assert vmebus["lane_table"][1]["first"] == 1
+    assert vmebus["lanes_taken"] == [
+        {"lines": ["DS1", "DS0"], "taken": "at any time in the beat"},
+        {"lines": ["A1", "LWORD"], "taken": "at address"},
+    ]
+    block = next(kind for kind in vmebus["kinds"] if kind["name"] == "block-write")
+    assert block["levels"] == {"AM": [0x0B, 0x0F, 0x3B, 0x3F], "WRITE": 0}
+    assert (block["later_beats"], block["beats"], block["space"]) == ("next", True, "memory")
+    assert vmebus["operand"] == {"lines": None, "bytes": [], "beats": 1}
+    assert nibbles["operand"] == {"lines": None, "bytes": [], "beats": 2}
+    assert (nibbles["address"]["lines"], nibbles["modifier"]) == ([], None)
 
 
 def test_shows_lines_with_their_levels(busdecode: Callable[..., Outcome]) -> None:

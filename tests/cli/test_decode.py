@@ -129,6 +129,182 @@ def test_long_capture_is_printed_chunk_by_chunk_with_one_header(
     assert busdecode("decode", "hand.csv", "--bus", "z80").out == TABLE
 
 
+@pytest.mark.parametrize("bus", ["mc68020", "hd44780-nibble"])
+def test_operands_agree_with_what_the_bench_told(
+    busdecode: Callable[..., Outcome], bus: str
+) -> None:
+    """Check the CSV against rows of a bench's host, see tests/independent/SOURCE.md."""
+    with (INDEPENDENT / f"{bus}_bench_operands.csv").open(encoding="ascii", newline="") as stream:
+        expected = list(csv.DictReader(stream))
+
+    capture = str(INDEPENDENT / f"{bus}_bench.vcd")
+    outcome = busdecode("decode", capture, "--bus", bus, "--operands", "--format", "csv")
+    rows = list(csv.DictReader(io.StringIO(outcome.out)))
+
+    assert outcome.status == 0
+    assert expected
+    assert [{key: row[key] for key in expected[0]} for row in rows] == expected
+
+
+def test_json_has_the_bytes_still_to_move_as_a_number(busdecode: Callable[..., Outcome]) -> None:
+    """Check a beat of three of four bytes against the row typed from the manual's figure."""
+    outcome = busdecode(
+        "decode", str(INDEPENDENT / "mc68020_figure.vcd"), "--bus", "mc68020", "--json"
+    )
+    beats = json.loads(outcome.out)["beats"]
+
+    assert [beat["asked"] for beat in beats[:4]] == [None, 4, 3, 1]
+
+
+NIBBLES = """\
+nibbles.csv: HD44780 display controller, 4-bit bus, at host
+
+operand  first_cycle  beats  kind     size  data  whole
+      0            0      2  command     1  0x28  true
+      1            2      1  write       1  0x4?  false
+
+3 beats in 3 cycles, 1 us .. 8 us
+by kind    command 2, write 1
+by ending  unacknowledged 3
+notes:
+  times are uncertain by 1 us, the capture's resolution, inferred from its times
+  1 bytes are not whole: an odd number of beats of one kind came in a row; where bytes begin is \
+not known there, and the first beat was taken as the high part
+"""
+
+
+@pytest.fixture
+def nibbles(tmp_path: Path) -> Path:
+    """Give a capture of the command 28 in two halves, and of the high half of a character.
+
+    Common practice of the controller: data stands while E is high, the high half comes first.
+    """
+    rows = ["time (us),RS,R/W,E,DB7,DB6,DB5,DB4"]
+    for at, (rs, half) in enumerate([("0", "0010"), ("0", "1000"), ("1", "0100")]):
+        for step, enable in enumerate("010"):
+            rows.append(",".join([str(3 * at + step), rs, "0", enable, *half]))
+    path = tmp_path / "nibbles.csv"
+    path.write_text("\n".join(rows) + "\n", encoding="ascii")
+    return path
+
+
+def test_operands_for_people(busdecode: Callable[..., Outcome], nibbles: Path) -> None:
+    """Check a whole byte and half a one, the counts of beats, and what is not sure."""
+    outcome = busdecode("decode", "nibbles.csv", "--bus", "hd44780-nibble", "--operands")
+
+    assert (outcome.status, outcome.out, outcome.err) == (0, NIBBLES, "")
+
+
+def test_operands_are_put_together_over_chunks(
+    busdecode: Callable[..., Outcome], monkeypatch: pytest.MonkeyPatch, nibbles: Path
+) -> None:
+    """Check that a byte whose halves come in two tables is one operand."""
+    from busdecode.capture import CaptureFile
+
+    whole = CaptureFile.chunks
+    monkeypatch.setattr(CaptureFile, "chunks", lambda opened: whole(opened, 2))
+    outcome = busdecode("decode", "nibbles.csv", "--bus", "hd44780-nibble", "--operands")
+
+    assert outcome.out == NIBBLES
+
+
+def test_operands_as_json(busdecode: Callable[..., Outcome], nibbles: Path) -> None:
+    """Check the object, which has operands in place of beats, and its types."""
+    outcome = busdecode("decode", "nibbles.csv", "--bus", "hd44780-nibble", "--operands", "--json")
+    given = json.loads(outcome.out)
+
+    assert (outcome.status, outcome.err) == (0, "")
+    assert list(given) == ["bus", "capture", "place", "operands", "summary", "notes"]
+    assert given["operands"][0] == {
+        "operand": 0,
+        "first_cycle": 0,
+        "beats": 2,
+        "kind": "command",
+        "address": None,
+        "size": 1,
+        "data": "0x28",
+        "whole": True,
+    }
+    assert [each["whole"] for each in given["operands"]] == [True, False]
+    assert given["summary"]["beats"] == 3
+    assert given["summary"]["not_decoded"]["address_not_known"] == 0
+    assert given["notes"][-1].startswith("1 bytes are not whole: ")
+
+
+def test_operands_written_to_a_file(busdecode: Callable[..., Outcome], nibbles: Path) -> None:
+    """Check that -o takes the form from the name, with the counts on the standard error."""
+    arguments = ("decode", "nibbles.csv", "--bus", "hd44780-nibble", "--operands", "-o", "o.csv")
+    outcome = busdecode(*arguments)
+
+    assert outcome.out == ""
+    assert outcome.err.startswith("3 beats in 3 cycles, ")
+    assert Path("o.csv").read_text(encoding="utf-8").splitlines() == [
+        "operand,first_cycle,beats,kind,address,size,data,whole",
+        "0,0,2,command,,1,0x28,true",
+        "1,2,1,write,,1,0x4?,false",
+    ]
+
+
+def test_operands_of_a_bus_without_them_are_refused(
+    busdecode: Callable[..., Outcome], hand: Path
+) -> None:
+    """Check that nothing is made up where the description does not say how."""
+    outcome = busdecode("decode", "hand.csv", "--bus", "z80", "--operands")
+
+    assert (outcome.status, outcome.out) == (2, "")
+    assert outcome.err == (
+        "z80 does not say how beats make up operands\n"
+        "  expected: a bus whose description has [operand]\n"
+        "  do:       leave out --operands: each beat has a row of its own\n"
+    )
+
+
+def test_operands_without_the_lines_that_tell_sizes_are_refused(
+    busdecode: Callable[..., Outcome],
+) -> None:
+    """Check that a size is not guessed: without it no beat can be said to end an operand."""
+    text = (INDEPENDENT / "mc68020_figure.vcd").read_text(encoding="ascii")
+    Path("board.vcd").write_text(text.replace(" SIZ [1:0] ", " SPARE [1:0] "), encoding="ascii")
+
+    outcome = busdecode("decode", "board.vcd", "--bus", "mc68020", "--operands")
+
+    assert (outcome.status, outcome.out) == (2, "")
+    assert outcome.err == (
+        "lines that tell how many bytes are still to move were not captured at host: SIZ1, SIZ0\n"
+        "  expected: channels for SIZ1, SIZ0\n"
+        "  do:       probe the lines, or leave out --operands\n"
+    )
+
+
+def test_capture_without_operands_has_counts_only(
+    busdecode: Callable[..., Outcome], nibbles: Path
+) -> None:
+    """Check that no header stands over no row."""
+    rows = nibbles.read_text(encoding="ascii").splitlines()[:2]
+    nibbles.write_text("\n".join([*rows, rows[1].replace("0,", "1,", 1)]) + "\n", encoding="ascii")
+    outcome = busdecode("decode", "nibbles.csv", "--bus", "hd44780-nibble", "--operands")
+
+    assert outcome.status == 0
+    assert outcome.out.splitlines()[:3] == [
+        "nibbles.csv: HD44780 display controller, 4-bit bus, at host",
+        "",
+        "no cycle was found: no event that begins one stands in the capture",
+    ]
+
+
+def test_a_bus_without_address_lines_has_no_column_for_them(
+    busdecode: Callable[..., Outcome], nibbles: Path
+) -> None:
+    """Check that no beat is said to lack an address, and no cell says that it is not known."""
+    outcome = busdecode("decode", "nibbles.csv", "--bus", "hd44780-nibble")
+
+    assert outcome.out.splitlines()[2:4] == [
+        "cycle  beat         start       took  kind     lanes  data  ended           remarks",
+        "    0     0       1000 ns    1000 ns  command  1      0x2   unacknowledged",
+    ]
+    assert "without address" not in outcome.out
+
+
 def test_lines_that_were_not_captured_are_told_and_not_guessed(
     busdecode: Callable[..., Outcome], hand: Path
 ) -> None:

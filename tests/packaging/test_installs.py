@@ -12,7 +12,19 @@ from pathlib import Path
 
 import pytest
 
-BUSES = ["mc68000", "orlop32", "z80"]
+BUSES = [
+    "6502",
+    "hd44780",
+    "hd44780-nibble",
+    "i8086",
+    "ieee1284-epp",
+    "mc68000",
+    "mc68020",
+    "orlop32",
+    "sram",
+    "vmebus",
+    "z80",
+]
 
 LOOK = """
 import json, busdecode
