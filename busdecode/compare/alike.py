@@ -39,6 +39,7 @@ def looks_alike(
     - Read data that comes after the acknowledge: the acknowledge comes early.
     - An acknowledge that does not come, seen without a probe at the card: a strobe that does
       not reach the card.
+    - A line that never moves: it may be tied to a control line that does not move either.
     - Many data lines low while the host drives them high: the card drives as well, because it
       is told otherwise which way the data goes.
     """
@@ -51,11 +52,40 @@ def looks_alike(
         unanswered = [look for look in mine if look.phase == "acknowledge"]
         if len(unanswered) == len(mine):
             return _strobes_that_fail(unanswered, views, table)
+    if how == "constant":
+        return _still_partners(lines[0], views)
     written = [look for look in mine if look.path == "write"]
     is_driven_low = bool(written) and all(look.meant[look.is_wrong].all() for look in written)
     if how == "differs" and len(lines) >= _MANY and is_driven_low:
         return [(line.name,) for line in bus.lines if line.role == "direction"]
     return []
+
+
+def _still_partners(line: str, views: Mapping[str, PlaceView]) -> list[tuple[str, ...]]:
+    """Give the control lines that never leave the level that a line never leaves, if few."""
+    view = next(iter(views.values()))
+    bus = view.bus
+    states = view.rows.states
+    if line not in view.index or not len(states):
+        return []
+
+    def never_leaves(name: str) -> int | None:
+        at = view.index[name]
+        level = (states[:, at // 64] >> np.uint64(at % 64)) & np.uint64(1)
+        return int(level[0]) if (level == level[0]).all() else None
+
+    mine = never_leaves(line)
+    others = [
+        other.name
+        for other in bus.lines
+        if other.name != line
+        and other.name in view.index
+        and "address" not in other.role
+        and other.role not in ("data", "clock")
+        and mine is not None
+        and never_leaves(other.name) == mine
+    ]
+    return [(line, other) for other in others] if len(others) <= _MANY else []
 
 
 def _strobes_that_fail(

@@ -163,7 +163,8 @@ def compare(
     records = records_of(observations, views)
     findings = find(records, views, table)
     if aligned is not None and meant is not None:
-        lost = lost_kinds(first, meant, aligned)
+        # A bus that hangs loses what would have come after: no line of it is at fault for that.
+        lost = [] if hung is not None else lost_kinds(first, meant, aligned)
         known = {line for each in findings for line in each.lines}
         findings = [each for each in lost if not known & set(each.lines)] + findings
         doubt = None if lost else doubt

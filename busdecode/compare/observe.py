@@ -10,7 +10,7 @@ from busdecode.access import row_lines, rows_for, size_code
 from busdecode.compare.predict import memory_as_seen
 from busdecode.compare.view import Observation, PlaceView
 from busdecode.cycles import DIRECTIONS, ENDINGS, MISSING
-from busdecode.protocol import fixed_levels
+from busdecode.protocol import Any_, Becomes, Holds, Is, Moment, event_lines, fixed_levels
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from busdecode.compare.meant import Meant
     from busdecode.cycles import CycleTable
-    from busdecode.protocol import Moment
+    from busdecode.protocol import Bus, Condition
 
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
@@ -92,10 +92,11 @@ def _address(
 
 
 def _quiet(view: PlaceView, table: CycleTable, beats: Ints) -> list[Observation]:
-    """Lines that must still be negated: lane strobes and what ends a beat."""
+    """Lines that must still be negated: strobes of the beat, of lanes, and what ends a beat."""
     bus = view.bus
     ending = (*bus.ending.acknowledged, *bus.ending.error)
     groups = (
+        (None if bus.pipelined else _BEFORE, _beat_strobes(bus), "control"),
         (bus.lanes_quiet, bus.lane_lines, "control"),
         (bus.endings_quiet, ending, "acknowledge"),
     )
@@ -112,6 +113,32 @@ def _quiet(view: PlaceView, table: CycleTable, beats: Ints) -> list[Observation]
             Observation(view.place, moment.phase, path, beats, wanted, sample.states, care)
         )
     return found
+
+
+_BEFORE = Moment("before", "address")
+"""Where cycles do not overlap, what begins a beat is negated then."""
+
+
+def _beat_strobes(bus: Bus) -> list[str]:
+    """Give the lines each of which begins a beat by itself, and no cycle."""
+    of_cycles = {line for event in bus.cycle_begins for line in event_lines(event)}
+    event = bus.beat_begins[0]
+    if not isinstance(event, Holds | Becomes):
+        return []
+    return [
+        part.lines[0]
+        for part in _alternatives(event.condition)
+        if isinstance(part, Is)
+        and len(part.lines) == 1
+        and part.lines[0] not in (*of_cycles, *bus.lane_lines)
+        and part.value == bus.asserted_level(part.lines[0])
+    ]
+
+
+def _alternatives(condition: Condition) -> list[Condition]:
+    if not isinstance(condition, Any_):
+        return [condition]
+    return [part for each in condition.conditions for part in _alternatives(each)]
 
 
 def _direction(
@@ -243,6 +270,8 @@ def _windows(
     for at in range(len(bounds) - 2, -1, -1):
         bounds[at] = np.where(bounds[at] == MISSING, bounds[at + 1], bounds[at])
     if stays != "release":
+        # Where what lets the data go did not come, nothing tells how long it must stay.
+        missing = missing | (table.phase(stays)[beats] == MISSING)
         limit = bounds[names.index(stays)] - slack
         until = np.where(until == MISSING, MISSING, np.minimum(until, limit))
     windows: list[tuple[str, Ints, Ints]] = []

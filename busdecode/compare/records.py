@@ -36,6 +36,11 @@ class Look:
     is_between: bool
 
     @property
+    def is_quiet(self) -> bool:
+        """Whether it was looked at before the acknowledge's own phase."""
+        return self.phase != "acknowledge"
+
+    @property
     def wrong(self) -> Ints:
         """Rows of the table in which the line fails."""
         return self.beats[self.is_wrong]

@@ -47,13 +47,16 @@ def lost_kinds(place: DecodedPlace, meant: Meant, aligned: Alignment) -> list[Fi
             continue
         kind = bus.kinds[at]
         wanted = fixed_levels(kind.levels)
-        rivals = {
-            line: 1 - level
-            for other in bus.kinds[:at]
-            if other.direction == kind.direction
-            for line, level in fixed_levels(other.levels).items()
-            if line not in wanted
-        }
+        rivals: dict[str, int] = {}
+        for other in bus.kinds[:at]:
+            apart = {
+                line: 1 - level
+                for line, level in fixed_levels(other.levels).items()
+                if line not in wanted
+            }
+            # Of a code on several lines no one line decides.
+            if other.direction == kind.direction and len(apart) == 1:
+                rivals |= apart
         for line, level in (*wanted.items(), *rivals.items()):
             role = bus.line(line).role
             if line not in capture.lines or role in ("address", "data", "address and data"):

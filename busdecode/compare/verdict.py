@@ -107,7 +107,7 @@ def find(
         key=lambda each: (
             frozenset(each.lines) not in related,
             names.index(each.phase),
-            each.path in ("write", "read", "stored", "undetermined"),
+            _PATHS.index(each.path),
             -each.wrong,
             each.lines,
         )
@@ -205,10 +205,15 @@ def _could_tell(line: str, other: str, records: Mapping[str, LineRecord]) -> boo
     if other not in records:
         return True
     levels: dict[int, set[bool]] = {}
-    for look in records[line].looks:
+    told, theirs = records[line].looks, records[other].looks
+    if all(look.path == "acknowledge" for look in (*told, *theirs)):
+        # That a beat was answered at all is no level of one line.
+        told = [look for look in told if look.is_quiet]
+        theirs = [look for look in theirs if look.is_quiet]
+    for look in told:
         for beat, level in zip(look.beats.tolist(), look.meant.tolist(), strict=True):
             levels.setdefault(beat, set()).add(level)
-    for look in records[other].looks:
+    for look in theirs:
         for beat, level in zip(look.beats.tolist(), look.meant.tolist(), strict=True):
             if beat in levels and levels[beat] != {level}:
                 return True

@@ -9,7 +9,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from busdecode.access import row_lines, rows_for
-from busdecode.cycles.parties import Card, Host
+from busdecode.cycles.card import Card
+from busdecode.cycles.host import Host
 from busdecode.cycles.wires import History, Wires
 from busdecode.responder import Memory
 

@@ -1,4 +1,4 @@
-"""Every fault on every bundled bus: the true lines and the first phase are named.
+"""Faults on buses: the true lines and the first phase are named, and no other line ever is.
 
 What is true follows from the node model, not from the comparison: a fault of a line shows in
 the first phase in which the description fixes that line's level.
@@ -6,11 +6,13 @@ the first phase in which the description fixes that line's level.
 
 from __future__ import annotations
 
+from collections import Counter
 from random import Random
 
 import numpy as np
 import pytest
 
+from benchmarks import fault_matrix as matrix
 from busdecode.access import Access, AccessLog
 from busdecode.compare import Comparison, compare
 from busdecode.cycles import DecodedPlace, Synthesis, decode, synthesise_log
@@ -31,6 +33,8 @@ from busdecode.faults import (
 from busdecode.protocol import Bus, bundled_buses, load_bus
 
 SEEDS = (3, 4)
+BUSES = ("mc68000", "orlop32", "z80")
+"""Buses of which every kind of fault is held against the first phase too."""
 READ_PHASE = {"mc68000": "acknowledge", "orlop32": "acknowledge", "z80": "data"}
 """Where each description first fixes the data of a read: ``[valid] read``."""
 LATE = {
@@ -119,7 +123,7 @@ def cases(name: str) -> list[tuple[Fault, frozenset[str], str]]:
 
 CASES = [
     pytest.param(name, fault, lines, phase, id=f"{name}: {written_fault(fault)}")
-    for name in bundled_buses()
+    for name in BUSES
     for fault, lines, phase in cases(name)
 ]
 
@@ -144,7 +148,7 @@ def test_the_true_lines_and_the_first_phase_are_named(
         assert first.phase == phase
 
 
-@pytest.mark.parametrize("name", bundled_buses())
+@pytest.mark.parametrize("name", BUSES)
 @pytest.mark.parametrize("level", [0, 1])
 def test_reader_and_receiver_faults_are_twins_by_their_evidence(name: str, level: int) -> None:
     """A driver and a receiver stuck at one level make the same levels and the same read-backs."""
@@ -163,7 +167,7 @@ def test_reader_and_receiver_faults_are_twins_by_their_evidence(name: str, level
 
 
 @pytest.mark.parametrize("rule", ["low-wins", "high-wins", "a-wins", "b-wins"])
-@pytest.mark.parametrize("name", [name for name in bundled_buses() if load_bus(name).lane_strobes])
+@pytest.mark.parametrize("name", [name for name in BUSES if load_bus(name).lane_strobes])
 def test_a_data_line_tied_to_a_lane_strobe_is_named(name: str, rule: str) -> None:
     """The pair is named whoever wins, though lanes are lost and beats come and go."""
     bus = load_bus(name)
@@ -185,3 +189,24 @@ def test_each_way_of_deciding_a_bridge_is_told() -> None:
     assert told["high-wins"].endswith("; high wins")
     assert told["a-wins"].endswith("; D7 decides")
     assert told["b-wins"].endswith("; D4 decides")
+
+
+@pytest.mark.parametrize("places", [("host",), ("host", "card")], ids="+".join)
+@pytest.mark.parametrize("name", bundled_buses())
+def test_no_line_is_accused_that_is_not_at_fault(name: str, places: tuple[str, ...]) -> None:
+    """A part of the full matrix: one fault of every kind, as `benchmarks/fault_matrix.py` judges.
+
+    That benchmark runs all faults, places and seeds, and prints the table.
+    """
+    rng = Random(name)
+    by_kind: dict[str, list[str]] = {}
+    for kind, text in matrix.cases(load_bus(name), rng):
+        by_kind.setdefault(kind, []).append(text)
+    verdicts = Counter()
+    for kind, texts in by_kind.items():
+        text = rng.choice(texts)
+        _, _, verdict, said = matrix.one_case(name, kind, text, places, 0)
+        assert verdict not in ("wrong", "invented"), f"{text}: {said}"
+        verdicts[verdict] += 1
+
+    assert verdicts["right"] + verdicts["twins"] >= len(by_kind) // 3
