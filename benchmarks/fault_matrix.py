@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from benchmarks.stimulus import decoded, made, random_accesses
+from benchmarks.stimulus import address_bits, decoded, logged_kinds, made, random_accesses
 from busdecode.compare import compare
 from busdecode.errors import BusdecodeError
 from busdecode.faults import parse_fault
@@ -48,7 +48,14 @@ def cases(bus: Bus, rng: Random) -> list[tuple[str, str]]:
     """Give (kind of case, fault as text) for every kind of fault that the bus can have."""
     data = list(bus.data)
     d, e = rng.sample(data, 2)
-    address = [line for line in bus.address if line not in data]
+    # Lines that no access of the stimulus uses cannot show anything.
+    used = [address_bits(bus, kind) for kind in logged_kinds(bus)]
+    bit_of = dict(zip(bus.address, bus.address_bits, strict=True))
+    address = [
+        line
+        for line, bit in bit_of.items()
+        if line not in data and 1 << bit >= bus.word_bytes and all(mask >> bit & 1 for mask in used)
+    ]
     shared = [line for line in bus.address if line in data]
     found: list[tuple[str, str]] = []
 

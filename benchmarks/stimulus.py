@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from busdecode.faults import Fault
     from busdecode.protocol import Bus, Kind
 
-__all__ = ["compared", "decoded", "made", "random_accesses"]
+__all__ = ["address_bits", "compared", "decoded", "logged_kinds", "made", "random_accesses"]
 
 _LEFT_OUT = (
     "interrupt-acknowledge",

@@ -124,7 +124,7 @@ def rows_for(
     kind : str, optional
     """
     known = {
-        line: address >> bit & 1
+        line: (address ^ bus.address_low) >> bit & 1
         for line, bit in zip(bus.address, bus.address_bits, strict=True)
         if bus.address_from_lines
     }

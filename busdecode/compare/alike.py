@@ -9,20 +9,23 @@ import numpy as np
 from busdecode.compare.records import union
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from busdecode.compare.records import LineRecord, Look
+    from busdecode.compare.relate import SettledRows
     from busdecode.compare.view import PlaceView
     from busdecode.cycles import CycleTable
 
     Ints = NDArray[np.int64]
 
-__all__ = ["looks_alike", "mutually_crossed"]
+__all__ = ["looks_alike", "mutually_crossed", "tied_strobes"]
 
 _MANY = 4
 """Data lines that fail together: rather one cause before them than one on each."""
+_LEAST_TIED = 8
+"""How often a strobe must change before it may be said to be tied to what it never differs from."""
 _LEAST_COMMON = 6
 """Beats that two lines must share before one may be said to show the other's levels."""
 
@@ -57,35 +60,66 @@ def looks_alike(
     written = [look for look in mine if look.path == "write"]
     is_driven_low = bool(written) and all(look.meant[look.is_wrong].all() for look in written)
     if how == "differs" and len(lines) >= _MANY and is_driven_low:
-        return [(line.name,) for line in bus.lines if line.role == "direction"]
+        always = [
+            line.name
+            for line in bus.lines
+            if line.role == "strobe" and _constant(line.name, views) == int(not line.active_low)
+        ]
+        told = [line.name for line in bus.lines if line.role == "direction"]
+        return [(line,) for line in (*told, *always)]
     return []
 
 
 def _still_partners(line: str, views: Mapping[str, PlaceView]) -> list[tuple[str, ...]]:
     """Give the control lines that never leave the level that a line never leaves, if few."""
-    view = next(iter(views.values()))
-    bus = view.bus
-    states = view.rows.states
-    if line not in view.index or not len(states):
-        return []
-
-    def never_leaves(name: str) -> int | None:
-        at = view.index[name]
-        level = (states[:, at // 64] >> np.uint64(at % 64)) & np.uint64(1)
-        return int(level[0]) if (level == level[0]).all() else None
-
-    mine = never_leaves(line)
+    bus = next(iter(views.values())).bus
+    mine = _constant(line, views)
     others = [
         other.name
         for other in bus.lines
         if other.name != line
-        and other.name in view.index
         and "address" not in other.role
         and other.role not in ("data", "clock")
         and mine is not None
-        and never_leaves(other.name) == mine
+        and _constant(other.name, views) == mine
     ]
     return [(line, other) for other in others] if len(others) <= _MANY else []
+
+
+def _constant(line: str, views: Mapping[str, PlaceView]) -> int | None:
+    """Give the level that a line never leaves at the first place; None where it does."""
+    view = next(iter(views.values()))
+    states = view.rows.states
+    if line not in view.index or not len(states):
+        return None
+    at = view.index[line]
+    level = (states[:, at // 64] >> np.uint64(at % 64)) & np.uint64(1)
+    return int(level[0]) if (level == level[0]).all() else None
+
+
+def tied_strobes(
+    settled: Mapping[str, SettledRows], known: frozenset[str]
+) -> Iterator[tuple[str, str]]:
+    """Give pairs of a strobe and an address or data line that no place ever shows to differ.
+
+    On a good bus they cannot: the strobe moves when the others stand. `known` lines are left out.
+    """
+    bus = next(iter(settled.values())).view.bus
+    for line in bus.lines:
+        if line.role not in ("strobe", "lane", "acknowledge") or line.name in known:
+            continue
+        here = [rows for rows in settled.values() if line.name in rows.view.index]
+        if not here or not all(len(rows.states) for rows in here):
+            continue
+        equal = [set(rows.equal_to(rows.level(line.name), _LEAST_TIED)) for rows in here]
+        for other in bus.line_names:
+            if (
+                other not in known
+                and bus.line(other).role in ("address", "data", "address and data")
+                and all(other in each for each in equal)
+            ):
+                yield other, line.name
+                break
 
 
 def _strobes_that_fail(

@@ -14,7 +14,7 @@ from busdecode.compare.observe import observe_log
 from busdecode.compare.ports import ports_seen
 from busdecode.compare.records import records_of
 from busdecode.compare.tabulate import BitPhase, Example, bit_phase, first_examples
-from busdecode.compare.vanished import hung_cycle, lost_kinds, still_strobes
+from busdecode.compare.vanished import hung_cycle, lost_kinds, misread_lines, still_strobes
 from busdecode.compare.verdict import Finding, find
 from busdecode.compare.view import view_place
 from busdecode.cycles import ENDINGS
@@ -168,6 +168,9 @@ def compare(
         known = {line for each in findings for line in each.lines}
         findings = [each for each in lost if not known & set(each.lines)] + findings
         doubt = None if lost else doubt
+        misread = misread_lines(first, meant, aligned)
+        if misread is not None and not findings:
+            findings.append(misread)
     if hung is not None and not any(set(hung.lines) <= set(each.lines) for each in findings):
         findings.append(hung)
     unchecked = [

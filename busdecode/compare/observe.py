@@ -76,7 +76,7 @@ def _address(
     is_first = table.beat[beats] == 0
     which, beats = which[is_first], beats[is_first]
     sample = view.sample(moment, table.phase(moment.phase)[beats])
-    wanted = view.pack(meant.address[which], bus.address, bus.address_bits)
+    wanted = view.pack_address(meant.address[which])
     fixed, fixed_care = _row_levels(view, meant, which, bus.address)
     wanted = wanted & ~fixed_care | fixed
     care = sample.sure & view.mask(bus.address)
@@ -292,7 +292,7 @@ def _written(
     which, beats = which[is_write], beats[is_write]
     validity = view.bus.validity
     wanted = view.pack_data(meant.data[which])
-    care = view.pack_data(meant.data_known[which])
+    care = _data_care(view, meant.data_known[which])
     windows = _windows(
         view, table, beats, validity.write, validity.write_hold, validity.write_until
     )
@@ -316,9 +316,13 @@ def _read(
     which, beats = which[is_read], beats[is_read]
     validity = view.bus.validity
     wanted = view.pack_data(predicted[which])
-    care = view.pack_data(predicted_known[which])
+    care = _data_care(view, predicted_known[which])
     windows = _windows(view, table, beats, validity.read, validity.read_hold, validity.read_until)
     return _data(view, table, "read", beats, wanted, care, windows)
+
+
+def _data_care(view: PlaceView, known: Words) -> Words:
+    return view.pack(known, view.bus.data, range(len(view.bus.data) - 1, -1, -1))
 
 
 def _data(
@@ -358,11 +362,23 @@ def _taken(
 
 
 def _ended(view: PlaceView, table: CycleTable, beats: Ints) -> list[Observation]:
-    """Look for beats that ended without acknowledge, and did not assert the line here."""
+    """Look for beats that ended without acknowledge, or while a wait line was asserted here."""
     bus = view.bus
+    found = []
+    waits = [line for line in bus.ending.wait if line in view.index]
+    if waits:
+        before = Moment("before", "release")
+        sample = view.sample(before, table.phase("release")[beats])
+        idle = view.mask(line for line in waits if not bus.asserted_level(line))
+        wanted = np.broadcast_to(idle, sample.states.shape)
+        care = sample.sure & view.mask(waits)
+        phase = bus.phase_names[-2]
+        found.append(
+            Observation(view.place, phase, "acknowledge", beats, wanted, sample.states, care)
+        )
     lines = [line for line in bus.ending.acknowledged if line in view.index]
     if not lines:
-        return []
+        return found
     mask = view.mask(lines[:1])
     idle = view.mask(line for line in lines if not bus.asserted_level(line))
     negated = np.repeat(idle, len(beats), axis=0)
@@ -373,4 +389,5 @@ def _ended(view: PlaceView, table: CycleTable, beats: Ints) -> list[Observation]
     wanted = np.zeros((len(beats), view.words), dtype=np.uint64)
     care = np.repeat(mask, len(beats), axis=0) * (ended >= 0)[:, None].astype(np.uint64)
     seen = mask * is_wrong[:, None].astype(np.uint64)
-    return [Observation(view.place, "acknowledge", "acknowledge", beats, wanted, seen, care)]
+    found.append(Observation(view.place, "acknowledge", "acknowledge", beats, wanted, seen, care))
+    return found

@@ -117,7 +117,7 @@ def _words_seen(
         return told // size * size
     moment = bus.take["address"]
     shot = view.sample(moment, table.phase(moment.phase)[rows])
-    seen = view.number(shot.states, bus.address, bus.address_bits) & table.used[rows]
+    seen = view.address(shot.states) & table.used[rows]
     trusted = view.number(shot.sure, bus.address, bus.address_bits)
     trusted[table.beat[rows] > 0] = 0
     words: Words = ((seen & trusted) | (told & ~trusted)) // size * size
@@ -130,7 +130,7 @@ def _data_seen(view: PlaceView, table: CycleTable, rows: Ints) -> tuple[Words, W
     moment = bus.take["write"]
     shot = view.sample(moment, table.phase(moment.phase)[rows])
     bits = range(len(bus.data) - 1, -1, -1)
-    data = view.number(shot.states, bus.data, bits)
+    data = view.data(shot.states)
     # Around the taking moment a change belongs to the release: only what is not known is lost.
     lost = np.zeros_like(data)
     if view.rows.unknown is not None:

@@ -147,14 +147,14 @@ def _as_shown(view: PlaceView, table: CycleTable, which: Ints) -> tuple[list[int
     bus = table.bus
     moment = bus.take["address"]
     shot = view.sample(moment, table.phase(moment.phase)[which])
-    addresses = view.number(shot.states, bus.address, bus.address_bits)
+    addresses = view.address(shot.states)
     addresses = np.where(table.beat[which] == 0, addresses, table.address[which])
     data = np.zeros(len(which), dtype=np.uint64)
     for path in ("read", "write"):
         mine = table.direction[which] == DIRECTIONS.index(path)
         moment = bus.take[path]
         shot = view.sample(moment, table.phase(moment.phase)[which])
-        numbers = view.number(shot.states, bus.data, range(len(bus.data) - 1, -1, -1))
+        numbers = view.data(shot.states)
         data = np.where(mine, numbers, data)
     return addresses.tolist(), data.tolist()
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.compare.verdict import Finding
-from busdecode.cycles import ENDINGS
+from busdecode.cycles import DIRECTIONS, ENDINGS
 from busdecode.protocol import fixed_levels
 from busdecode.units import format_time
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from busdecode.compare.meant import Meant
     from busdecode.cycles import DecodedPlace
 
-__all__ = ["hung_cycle", "lost_kinds", "still_strobes"]
+__all__ = ["hung_cycle", "lost_kinds", "misread_lines", "still_strobes"]
 
 
 def still_strobes(places: Mapping[str, DecodedPlace]) -> str | None:
@@ -83,6 +83,48 @@ def lost_kinds(place: DecodedPlace, meant: Meant, aligned: Alignment) -> list[Fi
                 )
             )
     return found
+
+
+def misread_lines(place: DecodedPlace, meant: Meant, aligned: Alignment) -> Finding | None:
+    """Find data lines that software read otherwise than the lines showed where data is taken.
+
+    Beats that may have been paired wrongly, or whose data is not sure, are left out.
+    """
+    bus, table = place.bus, place.table
+    which = np.flatnonzero(
+        (aligned.beats >= 0)
+        & aligned.is_likely
+        & ~aligned.is_ambiguous
+        & (meant.direction == DIRECTIONS.index("read"))
+    )
+    beats = aligned.beats[which]
+    sure = ~table.unsure[beats] & (table.ended[beats] != ENDINGS.index("error"))
+    which, beats = which[sure], beats[sure]
+    compared = meant.moved_known[which] & table.data_known[beats]
+    wrong = (meant.moved[which] ^ table.data[beats]) & compared
+    failing = int(np.bitwise_or.reduce(wrong, initial=0))
+    if not failing:
+        return None
+    bits = range(len(bus.data) - 1, -1, -1)
+    lines = tuple(line for line, bit in zip(bus.data, bits, strict=True) if failing >> bit & 1)
+    rows = beats[wrong != 0]
+    beyond = "the host's receiver" if place.place != "card" else "the way to the host"
+    named = ", ".join(lines[:4]) + (f" and {len(lines) - 4} more lines" if len(lines) > 4 else "")
+    verb = "was" if len(lines) == 1 else "were"
+    return Finding(
+        lines=lines,
+        twins=(),
+        phase="release",
+        path="read",
+        places=(place.place,),
+        wrong=len(rows),
+        compared=int((compared != 0).sum()),
+        condition=None,
+        sentence=f"{named} {verb} read otherwise than the lines showed at the {place.place}: "
+        f"wrong in {len(rows)} of {int((compared != 0).sum())} reads; first after the data was "
+        f"taken ({beyond}, the software, or the log).",
+        beats=tuple(int(row) for row in rows),
+    )
 
 
 def hung_cycle(place: DecodedPlace) -> Finding | None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.compare.alike import looks_alike, mutually_crossed
+from busdecode.compare.alike import looks_alike, mutually_crossed, tied_strobes
 from busdecode.compare.observe import TAKEN
 from busdecode.compare.records import LineRecord, union
 from busdecode.compare.relate import Behaviour, SettledRows, behaviour_of
@@ -101,7 +101,10 @@ def find(
     for group in groups:
         group.twins += looks_alike(group.lines, group.how, records, views, table)
     findings = [_finding(group, records, bus, tuple(views)) for group in groups]
+    known = frozenset(line for group in groups if group.how in _PAIRS for line in group.lines)
+    findings += [_tied_only(pair, table, tuple(views)) for pair in tied_strobes(settled, known)]
     related = {frozenset(group.lines) for group in groups if group.how in _PAIRS}
+    related |= {frozenset(each.lines) for each in findings if each.condition == _NEVER}
     names = bus.phase_names
     findings.sort(
         key=lambda each: (
@@ -113,6 +116,29 @@ def find(
         )
     )
     return findings
+
+
+_NEVER = "though one of them is a strobe"
+
+
+def _tied_only(pair: tuple[str, str], table: CycleTable, places: tuple[str, ...]) -> Finding:
+    """Make the finding of a strobe that is never seen to differ from another line."""
+    lines = tuple(sorted(pair, key=table.bus.line_names.index))
+    where = "" if len(places) < 2 else " at the " + " and the ".join(places)
+    count = len(table)
+    return Finding(
+        lines=lines,
+        twins=(),
+        phase="address",
+        path="control",
+        places=places,
+        wrong=count,
+        compared=count,
+        condition=_NEVER,
+        sentence=f"{_listed(lines)} always show the same level{where}: in all {count} beats, "
+        f"{_NEVER}; first in the address phase, on the control lines.",
+        beats=(),
+    )
 
 
 def _first(record: LineRecord, bus: Bus) -> tuple[int, str, str]:

@@ -142,8 +142,24 @@ class PlaceView:
         return rows
 
     def pack_data(self, numbers: Words) -> Words:
-        """Spread data words over the data lines."""
-        return self.pack(numbers, self.bus.data, range(len(self.bus.data) - 1, -1, -1))
+        """Spread data words over the data lines, as the levels that show them."""
+        shown = numbers ^ np.uint64(self.bus.data_low)
+        return self.pack(shown, self.bus.data, range(len(self.bus.data) - 1, -1, -1))
+
+    def pack_address(self, numbers: Words) -> Words:
+        """Spread addresses over the address lines, as the levels that show them."""
+        shown = numbers ^ np.uint64(self.bus.address_low)
+        return self.pack(shown, self.bus.address, self.bus.address_bits)
+
+    def data(self, states: Words) -> Words:
+        """Read data words off the levels of rows, shape (M, W)."""
+        bits = range(len(self.bus.data) - 1, -1, -1)
+        return self.number(states, self.bus.data, bits) ^ np.uint64(self.bus.data_low)
+
+    def address(self, states: Words) -> Words:
+        """Read addresses off the levels of rows, shape (M, W)."""
+        number = self.number(states, self.bus.address, self.bus.address_bits)
+        return number ^ np.uint64(self.bus.address_low)
 
     def number(self, words: Words, lines: Sequence[str], bits: Sequence[int]) -> Words:
         """Collect lines into numbers: `pack` undone."""

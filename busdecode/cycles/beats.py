@@ -405,6 +405,7 @@ class BeatValues:
         """Set the address; give where in its cycle the next beat would go on, from the word."""
         bus = self.bus
         address = gather(shot.states, bus.address, self._index, bus.address_bits)
+        address ^= np.uint64(bus.address_low)
         mask = self._address_mask
         unknown = (shot.unknown & mask) != 0
         moving = (shot.moving & mask) != 0
@@ -468,7 +469,7 @@ class BeatValues:
         unknown = read.unknown if read is write else np.where(is_read, read.unknown, write.unknown)
         moving = read.moving if read is write else np.where(is_read, read.moving, write.moving)
         has = table.direction > 0
-        data = gather(states, bus.data, self._index, bits)
+        data = gather(states, bus.data, self._index, bits) ^ np.uint64(bus.data_low)
         lost = gather(unknown, bus.data, self._index, bits)
         absent = 0
         for bit, line in zip(bits, bus.data, strict=True):

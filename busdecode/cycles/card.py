@@ -101,7 +101,7 @@ class Card(Party):
                 lane = bus.lane_strobes.index(line)
                 one = ((1 << bus.lane_bits) - 1) << (bus.lane_count - 1 - lane) * bus.lane_bits
                 mask |= one
-                data = data & ~one | sim.value(before, bus.data) & one
+                data = data & ~one | (sim.value(before, bus.data) ^ bus.data_low) & one
             self._lanes_on[line] = asserted
         self._latched = mask, data
 
@@ -112,6 +112,7 @@ class Card(Party):
             bool(levels & sim.bits([line])) << bit
             for line, bit in zip(bus.address, bus.address_bits, strict=True)
         )
+        address ^= bus.address_low
         for marking, used in bus.address_used:
             if _shows(sim, levels, marking):
                 return address & used
@@ -165,7 +166,8 @@ class Card(Party):
         elif verb == "take":
             self._store()
         elif verb == "drive":
-            sim.drive("card", sim.bits(bus.data), sim.spread(self._fetched(), bus.data))
+            shown = self._fetched() ^ bus.data_low
+            sim.drive("card", sim.bits(bus.data), sim.spread(shown, bus.data))
         elif verb == "release":
             sim.release("card", sim.bits(bus.data))
 
@@ -200,7 +202,7 @@ class Card(Party):
         mask, data = self._latched
         if not bus.lane_strobes:
             at_end = self.seen() if self._at_end is None else self._at_end
-            mask, data = lane_mask(bus, lanes), sim.value(at_end, bus.data)
+            mask, data = lane_mask(bus, lanes), sim.value(at_end, bus.data) ^ bus.data_low
         stored.write(mask, data)
         self._go_on()
 

@@ -119,7 +119,8 @@ class Host(Party):
         elif verb in ("assert", "negate"):
             sim.line_drive("host", what, asserted=verb == "assert", owner=self._owner)
         elif verb == "take":
-            self._returned[self._cycle[self._at][0]] = sim.value(self.seen(), bus.data)
+            word = sim.value(self.seen(), bus.data) ^ bus.data_low
+            self._returned[self._cycle[self._at][0]] = word
         elif verb == "next":
             self._next()
         elif verb == "drive":
@@ -155,7 +156,7 @@ class Host(Party):
     def _group(self, what: str) -> tuple[int, int]:
         sim, bus, transfer = self.sim, self.sim.bus, self._transfer
         if what == "data":
-            return sim.bits(bus.data), sim.spread(self._driven_data(), bus.data)
+            return sim.bits(bus.data), sim.spread(self._driven_data() ^ bus.data_low, bus.data)
         row = self._row()
         of_row = {} if row is None else row_lines(row)
         if what == "address":
@@ -187,7 +188,11 @@ class Host(Party):
         address, levels = transfer.address, 0
         for marking, used in bus.address_used:
             if all(
-                sum(marks.get(line, 0) << bit for bit, line in enumerate(reversed(lines))) in values
+                sum(
+                    marks.get(line, sim.idle(line)) << bit
+                    for bit, line in enumerate(reversed(lines))
+                )
+                in values
                 for lines, values in marking
             ):
                 # Lines that mark the kind are not free.
@@ -196,7 +201,8 @@ class Host(Party):
                 address |= sim.rng.getrandbits(bus.address_width) & free
                 break
         for line, bit in zip(bus.address, bus.address_bits, strict=True):
-            level = of_row.get(line, marks.get(line, address >> bit & 1))
+            shown = (address ^ bus.address_low) >> bit & 1
+            level = of_row.get(line, marks.get(line, shown))
             levels |= sim.bits([line]) * level
         return sim.bits(bus.address), levels
 

@@ -119,6 +119,13 @@ class Wires:
         """The levels now."""
         return self._levels
 
+    def idle(self, line: str) -> int:
+        """Give the level that a line takes when no one drives it, or that of being negated."""
+        known = self.bus.line(line)
+        if known.pull != "none":
+            return int(known.pull == "up")
+        return int(known.active_low)
+
     def draw(self, span: tuple[int, int]) -> int:
         """Draw a delay from a range, ps."""
         return self.rng.randint(*span)

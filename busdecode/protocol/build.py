@@ -57,20 +57,30 @@ _MOMENT = re.compile(
 )
 
 
-def expand_lines(written: str) -> tuple[str, ...]:
+def expand_lines(written: str, numbering: str = "decimal") -> tuple[str, ...]:
     """Give the line names that a name with a range stands for, most significant first.
+
+    Parameters
+    ----------
+    written : str
+    numbering : str
+        ``decimal`` or ``hex``: how the lines' numbers are written.
 
     Examples
     --------
     >>> expand_lines("FC[2:0]")
     ('FC2', 'FC1', 'FC0')
+    >>> expand_lines("ADR[11:F]", "hex")
+    ('ADR11', 'ADR10', 'ADRF')
     """
-    match = re.fullmatch(r"(.+)\[([0-9]+):([0-9]+)\]", written)
+    digit, base = ("[0-9A-F]", 16) if numbering == "hex" else ("[0-9]", 10)
+    match = re.fullmatch(rf"(.+)\[({digit}+):({digit}+)\]", written)
     if match is None:
         return (written,)
-    first, last = int(match[2]), int(match[3])
+    first, last = int(match[2], base), int(match[3], base)
     step = -1 if first >= last else 1
-    return tuple(f"{match[1]}{number}" for number in range(first, last + step, step))
+    form = "X" if numbering == "hex" else "d"
+    return tuple(f"{match[1]}{number:{form}}" for number in range(first, last + step, step))
 
 
 def build_bus(description: Description, path: Path | None, report: Report) -> Bus | None:
@@ -92,9 +102,19 @@ class _Builder:
 
         self._report = counted
         self._lines: list[Line] = []
+        self._hex: set[str] = set()
         self._bundles: dict[str, tuple[str, ...]] = {}
         for written, table in description.lines.items():
-            names = expand_lines(written)
+            names = expand_lines(written, table.numbering)
+            if names == (written,) and "[" in written:
+                self._report(
+                    ("lines", written),
+                    f"{quoted(written)} is no line and no range of lines",
+                    'a range such as D[7:0]; of hexadecimal numbers with numbering = "hex"',
+                    written,
+                    1,
+                )
+            self._hex.update(names if table.numbering == "hex" else ())
             for name in names:
                 if name in self._bundles:
                     self._report(("lines", written), f"line {name} is listed twice", None, None, 1)
@@ -115,18 +135,15 @@ class _Builder:
 
     def bus(self, path: Path | None) -> Bus | None:
         d = self._d
-        names_of = d.address.lines
-        address = self._members(
-            ("address", "lines"), [names_of] if isinstance(names_of, str) else names_of
-        )
-        data = self._bundle(("data", "lines"), d.data.lines)
+        address = self._members(("address", "lines"), _several(d.address.lines))
+        data = self._members(("data", "lines"), _several(d.data.lines))
         bits = tuple(self._number(line) for line in address)
         if len(data) > 64:
             self._report(
                 ("data", "lines"),
                 f"{len(data)} data lines",
                 "at most 64 data lines",
-                d.data.lines,
+                _several(d.data.lines)[0],
                 1,
             )
         if data and len(data) % d.data.lane_bits:
@@ -296,7 +313,8 @@ class _Builder:
         return tuple(line for name in names for line in self._bundle(key, name))
 
     def _number(self, line: str) -> int:
-        match = re.search(r"([0-9]+)$", line)
+        is_hex = line in self._hex
+        match = re.search(r"([0-9A-F]+)$" if is_hex else r"([0-9]+)$", line)
         if match is None:
             self._report(
                 ("address", "lines"),
@@ -306,7 +324,7 @@ class _Builder:
                 1,
             )
             return 0
-        return int(match[1])
+        return int(match[1], 16 if is_hex else 10)
 
     def _levels(self, key: KeyPath, levels: Mapping[str, int | list[int]]) -> Levels:
         found = []
@@ -328,7 +346,7 @@ class _Builder:
     def _used(self, index: int, address: Sequence[str], bits: Sequence[int]) -> tuple[Levels, int]:
         table = self._d.address.used[index]
         key: KeyPath = ("address", "used", index)
-        lines = self._bundle((*key, "lines"), table.lines)
+        lines = self._members((*key, "lines"), _several(table.lines))
         bit_of = dict(zip(address, bits, strict=True))
         for line in lines:
             if line not in bit_of:
@@ -336,7 +354,7 @@ class _Builder:
                     (*key, "lines"),
                     f"{line} is no address line",
                     f"lines out of {self._d.address.lines}",
-                    table.lines,
+                    line,
                     1,
                 )
         mask = sum(1 << bit_of[line] for line in lines if line in bit_of)
@@ -562,6 +580,10 @@ class _Builder:
                 )
             actions.append((verb, what))
         return tuple(actions)
+
+
+def _several(written: str | Sequence[str]) -> Sequence[str]:
+    return [written] if isinstance(written, str) else written
 
 
 def _counted(count: int, what: str) -> str:

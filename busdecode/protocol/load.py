@@ -187,7 +187,7 @@ def _schema_mistake(
         what = f"must be from 1 to 64, not {shown}"
     elif kind == "list_type" and key[0] in ("kinds", "lanes"):
         what = f"must be a whole number, or a list of whole numbers, not {shown}"
-    elif kind == "list_type" and key == ("address", "lines"):
+    elif kind == "list_type" and key[-1] == "lines":
         what = f"must be text in quotes, or a list of texts, not {shown}"
     elif kind == "list_type" and key[0] in ("cycle", "beat", "phases"):
         what = f"must be an event, or a list of events, not {shown}"

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from busdecode.protocol.events import Condition, Event
@@ -253,6 +254,22 @@ class Bus:
     def line_names(self) -> tuple[str, ...]:
         """Names of all lines, in the description's order."""
         return tuple(line.name for line in self.lines)
+
+    def low_bits(self, lines: Sequence[str], bits: Sequence[int]) -> int:
+        """Give the bits of a number whose lines say 1 by the low level: an inverted bus."""
+        return sum(
+            1 << bit for line, bit in zip(lines, bits, strict=True) if self.line(line).active_low
+        )
+
+    @cached_property
+    def address_low(self) -> int:
+        """The bits of an address that are 1 where their line is low."""
+        return self.low_bits(self.address, self.address_bits)
+
+    @cached_property
+    def data_low(self) -> int:
+        """The bits of a data word that are 1 where their line is low."""
+        return self.low_bits(self.data, range(len(self.data) - 1, -1, -1))
 
     @property
     def lane_count(self) -> int:

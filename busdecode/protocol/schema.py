@@ -46,6 +46,7 @@ class LineTable(_Table):
     driver: Literal["host", "card", "both"]
     active: Literal["low", "high"] = "high"
     pull: Literal["up", "down", "none"] = "none"
+    numbering: Literal["decimal", "hex"] = "decimal"
     optional: bool = False
 
 
@@ -53,7 +54,7 @@ class UsedTable(_Table):
     """One entry of ``[[address.used]]``."""
 
     levels: Mapping[str, Values]
-    lines: str
+    lines: str | list[str]
 
 
 class AddressTable(_Table):
@@ -68,7 +69,7 @@ class AddressTable(_Table):
 class DataTable(_Table):
     """``[data]``."""
 
-    lines: str
+    lines: str | list[str]
     byte_order: Literal["big", "little"]
     lane_bits: int = Field(default=8, ge=1, le=64)
 
@@ -190,8 +191,8 @@ class StepTable(_Table):
 class MakingTable(_Table):
     """``[making]``."""
 
-    idle: str
-    watchdog: str
+    idle: str = "0 ns"
+    watchdog: str = "10 us"
     steps: list[StepTable] = []
 
 
@@ -216,7 +217,7 @@ class Description(_Table):
     ended: EndedTable = EndedTable()
     kinds: Annotated[list[KindTable], Field(min_length=1)]
     sampling: SamplingTable
-    making: MakingTable
+    making: MakingTable = MakingTable()
 
 
 def known_keys() -> set[str]:
