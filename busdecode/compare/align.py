@@ -1,17 +1,30 @@
 """Which beat belongs to which logged transfer.
 
-Order is kept. Unique exact matches are anchors; between them the cheapest pairing counts,
-where a bit that is always bent is charged little, and other traffic nothing.
+Order is kept. Content that stands once on both sides anchors; between anchors the cheapest
+pairing counts, where a bit that is always bent is charged little, and other traffic nothing.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from busdecode.compare.anchors import anchor, grip, in_context, strong_keys, thread, weak_keys
+from busdecode.compare.bent import guessed, learnt
+from busdecode.compare.chance import Evidence, evidence_of, is_by_chance
+from busdecode.compare.cheapest import (
+    BIT,
+    SKIP,
+    Bent,
+    Gaps,
+    Side,
+    Weights,
+    cheapest,
+    costs,
+    rivals_among,
+)
 from busdecode.cycles import ENDINGS
 
 if TYPE_CHECKING:
@@ -20,25 +33,21 @@ if TYPE_CHECKING:
     from busdecode.compare.meant import Meant
     from busdecode.cycles import CycleTable
 
-    Floats = NDArray[np.float32]
+    Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
-    Words = NDArray[np.uint64]
 
 __all__ = ["Alignment", "align"]
 
-_SKIP = 6.0
-"""Cost, in bits, of a logged transfer without a beat."""
-_TURNED = 8.0
-"""Cost of a beat of the other direction, or of another kind."""
-_TURNED_BENT = 1.0
-"""The same, where the direction itself may be bent."""
-_DATA_BIT, _DATA_MOST = 0.5, 4.0
-_BENT = 0.02
-"""Cost of a bit that many pairs show bent."""
-_MARGIN = 0.5
-_FEW_BITS = 3
-_MOST_CELLS = 16_000_000
-"""Pairs that are weighed at once; a larger stretch without an anchor is cut in two."""
+_MOST_CELLS = 1_000_000
+"""Pairs that are weighed as one stretch; a larger one is cut into parts."""
+_FEW_CELLS = 20_000
+"""A stretch without an anchor of up to so many pairs is weighed at once."""
+_MEND_CELLS = 20_000
+"""A stretch with pairs that fit badly is weighed again if it has no more pairs than this."""
+_ALL_CELLS, _PARTS_CELLS, _LEARN_CELLS = 20_000_000, 5_000_000, 3_000_000
+"""Pairs that are weighed in all stretches, in all parts of those that are cut, and to learn."""
+_LEARN = 3
+_SCAN = 1 << 20
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,58 +61,36 @@ class Alignment:
     is_ambiguous : ndarray of bool, shape (T,)
         Another beat with other content would fit as well.
     is_likely : ndarray of bool, shape (T,)
-        The pair agrees in the address, or differs in few bits altogether.
+        The pair agrees in the address, or differs in few bits altogether, those known to be bent
+        aside; and the whole is not what any log would have got by chance.
     is_exact : ndarray of bool, shape (T,)
         The pair agrees in every known bit of address and data.
     was_cut : bool
-        A stretch without an anchor was too long to be weighed whole, and was cut in two:
+        A stretch without an anchor was too long to be weighed whole, and was aligned in parts:
         pairs across a cut may be lost.
+    bent : Bent
+        The bits that were taken to be bent.
     """
 
     beats: Ints
-    is_ambiguous: NDArray[np.bool_]
-    is_likely: NDArray[np.bool_]
-    is_exact: NDArray[np.bool_]
+    is_ambiguous: Bools
+    is_likely: Bools
+    is_exact: Bools
     was_cut: bool = False
+    bent: Bent = field(default_factory=Bent)
 
 
-@dataclass
-class _Side:
-    """Log or beats, as columns."""
-
-    kind: Ints
-    direction: Ints
-    word: Words
-    data: Words
-    known: Words
-    lanes: Words
-
-    def take(self, rows: slice) -> _Side:
-        return _Side(
-            self.kind[rows],
-            self.direction[rows],
-            self.word[rows],
-            self.data[rows],
-            self.known[rows],
-            self.lanes[rows],
-        )
-
-    def __len__(self) -> int:
-        return len(self.word)
-
-
-@dataclass
-class _Weights:
-    """Masks of the bits that count in full, and of those that are known to be bent."""
-
-    address: int
-    data: int
-    lanes: int
-    bent_address: int = 0
-    bent_data: int = 0
-    bent_lanes: int = 0
-    turned: float = _TURNED
+@dataclass(frozen=True, eq=False)
+class _Pairing:
+    pairs: Ints
+    doubt: Bools
     was_cut: bool = False
+    is_disorder: bool = False
+
+    @staticmethod
+    def none(count: int) -> _Pairing:
+        pairs = np.full(count, -1, dtype=np.int64)
+        return _Pairing(pairs, np.zeros(count, dtype=np.bool_), is_disorder=True)
 
 
 def align(meant: Meant, table: CycleTable, captured_address: int) -> Alignment:
@@ -117,15 +104,13 @@ def align(meant: Meant, table: CycleTable, captured_address: int) -> Alignment:
         The address bits that were captured.
     """
     bus = table.bus
-    wanted = np.isin(table.kind, np.unique(meant.kind))
-    # A faulty direction line makes a write look like a read: both are candidates.
-    plain = np.isin(
-        table.kind, [at for at, kind in enumerate(bus.kinds) if kind.name in ("read", "write")]
-    )
-    is_whole = table.ended != ENDINGS.index("cut-off")
-    rows = np.flatnonzero((wanted | plain | (table.kind < 0)) & is_whole)
+    rows = _candidates(meant, table)
+    pairs = np.full(len(meant), -1, dtype=np.int64)
+    none = np.zeros(len(meant), dtype=np.bool_)
+    if not len(rows) or not len(meant):
+        return Alignment(pairs, none, none.copy(), none.copy())
     word = np.uint64(bus.word_bytes)
-    beats = _Side(
+    beats = Side(
         table.kind[rows].astype(np.int64),
         table.direction[rows].astype(np.int64),
         table.address[rows] // word * word,
@@ -133,7 +118,7 @@ def align(meant: Meant, table: CycleTable, captured_address: int) -> Alignment:
         table.data_known[rows],
         table.lanes[rows],
     )
-    log = _Side(
+    log = Side(
         meant.kind.astype(np.int64),
         meant.direction.astype(np.int64),
         meant.word,
@@ -141,39 +126,93 @@ def align(meant: Meant, table: CycleTable, captured_address: int) -> Alignment:
         meant.moved_known,
         meant.lanes,
     )
-    inside = bus.word_bytes - 1
-    weights = _Weights(
-        captured_address & ~inside, (1 << len(bus.data)) - 1, (1 << bus.lane_count) - 1
+    weights = Weights(
+        captured_address & ~(bus.word_bytes - 1),
+        tuple(((1 << bus.lane_bits) - 1) << lane * bus.lane_bits for lane in range(bus.lane_count)),
     )
-    pairs = np.full(len(log), -1, dtype=np.int64)
-    ambiguous = np.zeros(len(log), dtype=np.bool_)
-    if not len(rows) or not len(log):
-        return Alignment(pairs, ambiguous, ambiguous.copy(), ambiguous.copy())
-    pairs, ambiguous = _rounds(log, beats, weights)
-    if (pairs < 0).sum() >= max(3, len(log) // 10):
+    best, weights = _rounds(log, beats, weights)
+    if _may_be_turned(log, beats, best):
         # Many have no beat: does the line that tells the direction fail?
-        other = replace(weights, turned=_TURNED_BENT)
-        turned, doubt = _rounds(log, beats, other)
-        if _is_turned(log, beats, pairs, turned):
-            pairs, ambiguous, weights = turned, doubt, other
-    found = np.where(pairs >= 0, rows[np.maximum(pairs, 0)], -1)
-    likely, exact = _likely(log, beats, pairs, weights)
-    return Alignment(found, ambiguous, likely, exact, weights.was_cut)
+        turned, other = _rounds(log, beats, replace(weights, bent=Bent(), is_turned=True))
+        if _is_turned(log, beats, best.pairs, turned.pairs):
+            best, weights = turned, other
+    pairs = best.pairs
+    is_found = pairs >= 0
+    if is_by_chance(log.flipped(weights.bent), beats, weights, pairs):
+        return Alignment(np.full_like(pairs, -1), none, none.copy(), none.copy(), best.was_cut)
+    to = np.maximum(pairs, 0)
+    moved = (log.word ^ beats.word[to]) & np.uint64(weights.address)
+    wrong = (log.data ^ beats.data[to]) & log.known & beats.known[to]
+    return Alignment(
+        np.where(is_found, rows[to], -1),
+        best.doubt & is_found,
+        is_found,
+        is_found & ((moved | wrong) == 0),
+        best.was_cut,
+        weights.bent,
+    )
 
 
-def _rounds(log: _Side, beats: _Side, weights: _Weights) -> tuple[Ints, NDArray[np.bool_]]:
-    """Pair until the bits that are always bent are known; sets them in the weights."""
-    pairs, ambiguous = _pair(log, beats, weights)
-    for _ in range(2):
-        fresh = _bent(log, beats, pairs, weights)
-        if fresh == (weights.bent_address, weights.bent_data, weights.bent_lanes):
+def _candidates(meant: Meant, table: CycleTable) -> Ints:
+    """Give the rows of the table that a logged transfer may be."""
+    wanted = np.isin(table.kind, np.unique(meant.kind))
+    # A faulty direction line makes a write look like a read: both are candidates.
+    kinds = enumerate(table.bus.kinds)
+    plain = np.isin(table.kind, [at for at, kind in kinds if kind.name in ("read", "write")])
+    is_whole = table.ended != ENDINGS.index("cut-off")
+    return np.flatnonzero((wanted | plain | (table.kind < 0)) & is_whole)
+
+
+def _rounds(log: Side, beats: Side, weights: Weights) -> tuple[_Pairing, Weights]:
+    """Pair until the bits that are always bent are known."""
+    held, _ = grip(log, beats, weights, strong_keys(log, beats, weights))
+    is_large = len(log) * len(beats) > _MOST_CELLS
+    is_doubtful = False
+    if held * 2 < len(log):
+        # Hardly anything agrees whole: are all addresses bent?
+        for bent in guessed(log, beats, weights):
+            other = replace(weights, bent=bent)
+            shown = log.flipped(bent)
+            holding, _ = grip(shown, beats, other, strong_keys(shown, beats, other))
+            if holding > 1.5 * held + 3:
+                weights, held = other, holding
+        if is_large:
+            told = evidence_of([(log.flipped(weights.bent), beats)], weights)
+            if told == Evidence.CHANCE:
+                return _Pairing.none(len(log)), weights
+            is_doubtful = told == Evidence.NONE
+    for _ in range(_LEARN if is_large else 0):
+        # Most of a large log is enough to learn from.
+        found = _pair(log.flipped(weights.bent), beats, weights, _LEARN_CELLS)
+        if is_doubtful and is_by_chance(log.flipped(weights.bent), beats, weights, found.pairs):
+            return _Pairing.none(len(log)), weights
+        bent = learnt(log, beats, found.pairs, weights)
+        if bent == weights.bent:
             break
-        weights.bent_address, weights.bent_data, weights.bent_lanes = fresh
-        pairs, ambiguous = _pair(log, beats, weights)
-    return pairs, ambiguous
+        weights = replace(weights, bent=bent)
+    best = _pair(log.flipped(weights.bent), beats, weights)
+    for _ in range(1 if is_large else _LEARN):
+        bent = learnt(log, beats, best.pairs, weights)
+        if bent == weights.bent:
+            break
+        weights = replace(weights, bent=bent)
+        best = _pair(log.flipped(bent), beats, weights)
+    return best, weights
 
 
-def _is_turned(log: _Side, beats: _Side, before: Ints, after: Ints) -> bool:
+def _may_be_turned(log: Side, beats: Side, best: _Pairing) -> bool:
+    """Tell whether many have no beat, and with either direction the words would have as many."""
+    lone = int((best.pairs < 0).sum())
+    least = max(3, len(log) // 10)
+    if best.is_disorder or lone < least:
+        return False
+    words, counts = np.unique(log.word, return_counts=True)
+    at = np.minimum(np.searchsorted(words, beats.word), len(words) - 1)
+    met = np.bincount(at[words[at] == beats.word], minlength=len(words))
+    return int(np.minimum(counts, met).sum()) - (len(log) - lone) >= least
+
+
+def _is_turned(log: Side, beats: Side, before: Ints, after: Ints) -> bool:
     """Tell whether beats of the other direction are what the log lacks: at the same addresses."""
     won = np.flatnonzero((after >= 0) & (before < 0))
     turned = won[beats.direction[after[won]] != log.direction[won]]
@@ -183,170 +222,127 @@ def _is_turned(log: _Side, beats: _Side, before: Ints, after: Ints) -> bool:
     return bool(same.mean() >= 0.8)
 
 
-def _likely(
-    log: _Side, beats: _Side, pairs: Ints, weights: _Weights
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Tell which pairs agree in the address, or differ in few bits; and which in no bit."""
-    to = np.maximum(pairs, 0)
-    moved = np.bitwise_count((log.word ^ beats.word[to]) & np.uint64(weights.address))
-    wrong = np.bitwise_count((log.data ^ beats.data[to]) & log.known & beats.known[to])
-    likely: NDArray[np.bool_] = (pairs >= 0) & ((moved == 0) | (moved + wrong <= _FEW_BITS))
-    exact: NDArray[np.bool_] = (pairs >= 0) & (moved + wrong == 0)
-    return likely, exact
+def _pair(log: Side, beats: Side, weights: Weights, cells: int = _ALL_CELLS) -> _Pairing:
+    """Pair a log, already flipped where bits always are, with the beats.
 
-
-def _bent(log: _Side, beats: _Side, pairs: Ints, weights: _Weights) -> tuple[int, int, int]:
-    """Give the bits that differ in many pairs."""
-    at = np.flatnonzero(pairs >= 0)
-    if len(at) < 4:
-        return weights.bent_address, weights.bent_data, weights.bent_lanes
-    to = pairs[at]
-    differs = {
-        "address": (log.word[at] ^ beats.word[to]) & np.uint64(weights.address),
-        "data": (log.data[at] ^ beats.data[to]) & log.known[at] & beats.known[to],
-        "lanes": log.lanes[at] ^ beats.lanes[to],
-    }
-    bent = []
-    for words in differs.values():
-        mask = 0
-        for bit in range(64):
-            share = float(((words >> np.uint64(bit)) & np.uint64(1)).mean())
-            if share >= 0.1:
-                mask |= 1 << bit
-        bent.append(mask)
-    return bent[0], bent[1], bent[2]
-
-
-def _pair(log: _Side, beats: _Side, weights: _Weights) -> tuple[Ints, NDArray[np.bool_]]:
+    Of a large log no more than so many cells are weighed; with fewer than `_ALL_CELLS`, what is
+    left stays without a pair.
+    """
     pairs = np.full(len(log), -1, dtype=np.int64)
-    ambiguous = np.zeros(len(log), dtype=np.bool_)
-    anchors = _anchors(log, beats)
-    left_log = left_beat = 0
-    for at_log, at_beat in [*anchors, (len(log), len(beats))]:
-        if at_log > left_log and at_beat > left_beat:
-            part, doubt = _cheapest(
-                log.take(slice(left_log, at_log)), beats.take(slice(left_beat, at_beat)), weights
-            )
-            pairs[left_log:at_log] = np.where(part >= 0, part + left_beat, -1)
-            ambiguous[left_log:at_log] = doubt
-        if at_log < len(log):
-            pairs[at_log] = at_beat
-        left_log, left_beat = at_log + 1, at_beat + 1
-    return pairs, ambiguous
+    doubt = np.zeros(len(log), dtype=np.bool_)
+    if len(log) * len(beats) <= _MOST_CELLS:
+        cheapest(log, beats, Gaps.between(pairs, len(beats)), weights, pairs, doubt)
+        return _Pairing(pairs, doubt, False)
+    was_cut = False
+    keys = strong_keys(log, beats, weights)
+    anchor(log, beats, weights, keys, pairs, least=_FEW_CELLS)
+    if _has_large(pairs, beats):
+        for each in keys:
+            anchor(log, beats, weights, in_context(each), pairs, least=_FEW_CELLS, most=1)
+    if _has_large(pairs, beats):
+        keys += weak_keys(log, beats, weights)
+        anchor(log, beats, weights, keys, pairs, least=_FEW_CELLS)
+    if _has_large(pairs, beats):
+        gaps = Gaps.between(pairs, len(beats))
+        is_short = thread(log, beats, weights, keys, pairs, least=_FEW_CELLS)
+        was_cut = _touches(gaps.take(gaps.cells > _MOST_CELLS), is_short)
+        anchor(log, beats, weights, keys, pairs, least=_FEW_CELLS)
+    gaps = Gaps.between(pairs, len(beats))
+    gaps = gaps.take(np.argsort(gaps.cells, kind="stable"))
+    gaps = gaps.take(gaps.cells > 0)
+    is_large = (gaps.cells > _MOST_CELLS) | (np.cumsum(gaps.cells) > cells)
+    cheapest(log, beats, gaps.take(~is_large), weights, pairs, doubt)
+    if cells < _ALL_CELLS:
+        return _Pairing(pairs, doubt, was_cut)
+    if is_large.any():
+        was_cut = True
+        cheapest(log, beats, _parts(gaps.take(is_large)), weights, pairs, doubt)
+    _mend(log, beats, weights, pairs, doubt)
+    doubt |= _rivalled(log, beats, weights, pairs)
+    return _Pairing(pairs, doubt, was_cut)
 
 
-def _anchors(log: _Side, beats: _Side) -> list[tuple[int, int]]:
-    """Give the unique exact matches, in an order that both sides share."""
+def _has_large(pairs: Ints, beats: Side) -> bool:
+    return bool((Gaps.between(pairs, len(beats)).cells > _FEW_CELLS).any())
 
-    def keys(side: _Side) -> list[tuple[int, ...]]:
-        return list(
-            zip(
-                side.kind.tolist(),
-                side.word.tolist(),
-                (side.data & side.known).tolist(),
-                side.lanes.tolist(),
-                strict=True,
-            )
-        )
 
-    places: list[dict[tuple[int, ...], int]] = []
-    for side in (log, beats):
-        found: dict[tuple[int, ...], int] = {}
-        for at, key in enumerate(keys(side)):
-            found[key] = -1 if key in found else at
-        places.append(found)
-    pairs = sorted(
-        (at, places[1][key])
-        for key, at in places[0].items()
-        if at >= 0 and places[1].get(key, -1) >= 0
+def _touches(gaps: Gaps, is_row: Bools) -> bool:
+    counts = np.concatenate(([0], np.cumsum(is_row)))
+    return bool((counts[gaps.log_to] > counts[gaps.log_from]).any())
+
+
+def _parts(gaps: Gaps) -> Gaps:
+    """Cut stretches that are too large into parts that follow one another on both sides."""
+    if not len(gaps):
+        return gaps
+    share = gaps.cells / max(1, gaps.cells.sum())
+    room = np.maximum(np.minimum(_MOST_CELLS, share * _PARTS_CELLS), 1)
+    rows, width = gaps.log_to - gaps.log_from, gaps.beat_to - gaps.beat_from
+    # Of n parts each has a share of 1 / n of both sides, so all together 1 / n of the cells.
+    parts = np.minimum(np.ceil(gaps.cells / room), rows).astype(np.int64)
+    which = np.repeat(np.arange(len(gaps)), parts)
+    at = np.arange(len(which)) - np.repeat(np.cumsum(parts) - parts, parts)
+    many = parts[which]
+    return Gaps(
+        gaps.log_from[which] + rows[which] * at // many,
+        gaps.log_from[which] + rows[which] * (at + 1) // many,
+        gaps.beat_from[which] + width[which] * at // many,
+        gaps.beat_from[which] + width[which] * (at + 1) // many,
     )
-    # Longest run that rises on both sides.
-    tops: list[int] = []
-    tails: list[int] = []
-    before: list[int] = []
-    for number, (_, to) in enumerate(pairs):
-        depth = bisect_left(tops, to)
-        before.append(tails[depth - 1] if depth else -1)
-        if depth == len(tops):
-            tops.append(to)
-            tails.append(number)
-        else:
-            tops[depth], tails[depth] = to, number
-    chain = []
-    at = tails[-1] if tails else -1
-    while at >= 0:
-        chain.append(pairs[at])
-        at = before[at]
-    return chain[::-1]
 
 
-def _costs(log: _Side, beats: _Side, row: int, weights: _Weights) -> Floats:
-    """Give the cost of pairing one logged transfer with each beat."""
-    cost = np.zeros(len(beats), dtype=np.float32)
-    moved = (log.word[row] ^ beats.word) & np.uint64(weights.address)
-    bent = np.uint64(weights.bent_address)
-    cost += np.bitwise_count(moved & ~bent) + _BENT * np.bitwise_count(moved & bent)
-    known = log.known[row] & beats.known
-    wrong = (log.data[row] ^ beats.data) & known
-    bent = np.uint64(weights.bent_data)
-    bits = np.bitwise_count(wrong & ~bent) + _BENT * np.bitwise_count(wrong & bent)
-    cost += np.minimum(_DATA_BIT * bits, _DATA_MOST).astype(np.float32)
-    lanes = log.lanes[row] ^ beats.lanes
-    bent = np.uint64(weights.bent_lanes)
-    cost += (_DATA_BIT * np.bitwise_count(lanes & ~bent)).astype(np.float32)
-    cost += (_BENT * np.bitwise_count(lanes & bent)).astype(np.float32)
-    turned = (beats.direction >= 0) & (beats.direction != log.direction[row])
-    other = (beats.kind >= 0) & (beats.kind != log.kind[row]) & ~turned
-    cost += np.where(turned, np.float32(weights.turned), np.float32(0))
-    cost += np.where(other, np.float32(_TURNED), np.float32(0))
-    return cost
+def _mend(log: Side, beats: Side, weights: Weights, pairs: Ints, doubt: Bools) -> None:
+    """Weigh again, with some pairs on both sides, where transfers stayed alone or fit badly."""
+    around = 3
+    paid = np.full(len(log), SKIP, dtype=np.int64)
+    at = np.flatnonzero(pairs >= 0)
+    paid[at] = costs(log.take(at), beats.take(pairs[at]), weights)
+    edges = np.zeros(len(log) + 1, dtype=np.int64)
+    bad = np.flatnonzero(paid > 2 * BIT)
+    np.add.at(edges, np.maximum(bad - around, 0), 1)
+    np.add.at(edges, np.minimum(bad + around + 1, len(log)), -1)
+    freed = np.where(np.cumsum(edges[:-1]) > 0, -1, pairs)
+    gaps = Gaps.between(freed, len(beats))
+    gaps = gaps.take((gaps.cells > 0) & (gaps.cells <= _MEND_CELLS))
+    fresh, doubtful = pairs.copy(), doubt.copy()
+    total = np.concatenate(([0], np.cumsum(paid)))
+    before = total[gaps.log_to] - total[gaps.log_from]
+    after = cheapest(log, beats, gaps, weights, fresh, doubtful)
+    won = gaps.take(after < before)
+    rows = np.zeros(len(log) + 1, dtype=np.int64)
+    rows[won.log_from] += 1
+    rows[won.log_to] -= 1
+    is_won = np.cumsum(rows[:-1]) > 0
+    pairs[is_won] = fresh[is_won]
+    doubt[is_won] = doubtful[is_won]
 
 
-def _cheapest(log: _Side, beats: _Side, weights: _Weights) -> tuple[Ints, NDArray[np.bool_]]:
-    """Pair at least cost, and tell where a runner-up with other content costs as little."""
-    count, width = len(log), len(beats)
-    best = np.full(count, -1, dtype=np.int64)
-    doubt = np.zeros(count, dtype=np.bool_)
-    if count * width > _MOST_CELLS and count > 1:
-        weights.was_cut = True
-        half = count // 2
-        middle = width * half // count
-        first, doubt_first = _cheapest(
-            log.take(slice(0, half)), beats.take(slice(0, middle)), weights
+def _rivalled(log: Side, beats: Side, weights: Weights, pairs: Ints) -> Bools:
+    """Tell which pairs have another beat, free to be taken, that fits as well and differs."""
+    found = np.flatnonzero(pairs >= 0)
+    own = costs(log.take(found), beats.take(pairs[found]), weights)
+    # What agrees in every bit, all of them known, has no rival that differs.
+    low = np.concatenate(([-1], pairs[found][:-1])) + 1
+    high = np.concatenate((pairs[found][1:], [len(beats)]))
+    is_told = (log.known[found] != 0) & (own == 0)
+    asked = np.flatnonzero(~is_told & (high - low > 1))
+    rivalled = np.zeros(len(log), dtype=np.bool_)
+    lengths = (high - low)[asked]
+    bounds = np.searchsorted(np.cumsum(lengths), np.arange(_SCAN, lengths.sum() + _SCAN, _SCAN))
+    for some in np.split(asked, np.unique(bounds)):
+        if not len(some):
+            continue
+        count = (high - low)[some]
+        which = np.repeat(np.arange(len(some)), count)
+        starts = np.cumsum(count) - count
+        at = np.arange(len(which)) - starts[which] + low[some][which]
+        mine = pairs[found[some]][which]
+        cost = costs(log.take(found[some][which]), beats.take(at), weights)
+        near = rivals_among(cost, own[some][which])
+        near &= (
+            (beats.word[at] != beats.word[mine])
+            | (beats.data[at] != beats.data[mine])
+            | (beats.lanes[at] != beats.lanes[mine])
         )
-        second, doubt_second = _cheapest(
-            log.take(slice(half, count)), beats.take(slice(middle, width)), weights
-        )
-        second = np.where(second >= 0, second + middle, -1)
-        return np.append(first, second), np.append(doubt_first, doubt_second)
-    forward = np.zeros((count + 1, width + 1), dtype=np.float32)
-    costs = np.empty((count, width), dtype=np.float32)
-    for row in range(count):
-        costs[row] = _costs(log, beats, row, weights)
-        skipped = forward[row] + _SKIP
-        taken = forward[row, :-1] + costs[row]
-        skipped[1:] = np.minimum(skipped[1:], taken)
-        forward[row + 1] = np.minimum.accumulate(skipped)
-    backward = np.zeros(width + 1, dtype=np.float32)
-    column = width
-    # From the last transfer back: the pair on the cheapest path, and its runner-up.
-    for row in range(count - 1, -1, -1):
-        total = forward[row, :-1] + costs[row] + backward[1:]
-        if column and forward[row + 1, column] < forward[row, column] + _SKIP - 1e-4:
-            whole = forward[row, :column] + costs[row, :column]
-            at = int(np.flatnonzero(whole <= whole.min() + 1e-4)[-1])
-            best[row] = at
-            rivals = np.flatnonzero(total <= total[at] + _MARGIN)
-            rivals = rivals[rivals != at]
-            doubt[row] = bool(
-                (
-                    (beats.word[rivals] != beats.word[at])
-                    | (beats.data[rivals] != beats.data[at])
-                    | (beats.lanes[rivals] != beats.lanes[at])
-                ).any()
-            )
-            column = at
-        onward = backward + _SKIP
-        onward[:-1] = np.minimum(onward[:-1], costs[row] + backward[1:])
-        backward = np.minimum.accumulate(onward[::-1])[::-1]
-    return best, doubt
+        rivalled[found[some][which[near]]] = True
+    return rivalled

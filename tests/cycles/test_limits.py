@@ -17,9 +17,7 @@ from busdecode.cycles import Sampling, synthesise
 from busdecode.protocol import Bus, bundled_buses, load_bus, parse_bus
 from tests.strategies import forced_address, modifiers, port_at, used_bits
 
-CASES = tomllib.loads(
-    (Path(__file__).parent / "mc68000_limits.toml").read_text(encoding="ascii")
-)
+CASES = tomllib.loads((Path(__file__).parent / "mc68000_limits.toml").read_text(encoding="ascii"))
 LIMITS = {case["number"]: case for case in CASES["limits"]}
 EVERY_EDGE = Sampling(period=0)
 
@@ -69,9 +67,7 @@ def measured(capture: Capture) -> dict[str, list[int]]:
     is_write = False
     for at, now in enumerate(capture.times.tolist()):
         moved = {
-            name
-            for name in capture.lines
-            if at and columns[name][at] != columns[name][at - 1]
+            name for name in capture.lines if at and columns[name][at] != columns[name][at - 1]
         }
         fell = {name for name in moved if columns[name][at] == 0}
         rose = moved - fell

@@ -1,4 +1,4 @@
-"""Left out of tests/cycles/test_special_*.py: the decoder does not do what semantics say."""
+"""Cycles that the capture does not show whole, and edges that come a sample too soon."""
 
 from busdecode.protocol import load_bus
 from tests.cycles.drawn import shown
@@ -26,7 +26,7 @@ def test_a_glitch_on_both_data_strobes_makes_a_beat_too_many() -> None:
 
 
 def test_half_of_a_read_modify_write_is_cut_off() -> None:
-    """Unfinished at the end of the capture: the cycle has a cut-off row; where it starts is open."""
+    """Unfinished at the end of the capture: the cycle has a cut-off row."""
     drawing = r"""
         A[23:1]  X===================  1000
         AS       ~~~~\_______________
