@@ -8,8 +8,9 @@ Verdicts, by the first finding:
 
 right        it names the lines of the fault
 twins        the lines of the fault are among those that the tool itself says it cannot tell apart
-undetermined nothing is named: no finding, cannot tell, the log is refused, or the finding says
-             that the cause lies beyond the probes
+undetermined no cause is named: no finding, cannot tell, the log is refused, the findings are
+             told to be in doubt, or the finding says that why is not determined or that the
+             cause lies beyond the probes
 wrong        other lines are named, though the fault shows
 invented     lines are named though nothing on the lines and in the log differs from a healthy run
 """
@@ -193,7 +194,7 @@ def judged(
         return "twins", said
     if not shows:
         return "invented", said
-    if first.path in ("stored", "undetermined") or result.doubt:
+    if first.path in ("stored", "undetermined") or result.doubt or not first.is_determined:
         return "undetermined", said
     return "wrong", said
 

@@ -47,7 +47,7 @@ def observe_places(
         shared = [line for line in ours.index if line in theirs.index]
         slack = max(ours.uncertainty, theirs.uncertainty)
         wide = [PlaceView(v.place, bus, v.rows, v.index, slack) for v in (ours, theirs)]
-        for phase, label, moment, times in _moments(table, beats):
+        for phase, label, moment, times in _moments(table, beats, slack):
             host, other = (view.sample(moment, times) for view in wide)
             for path, lines, is_cards in _owners(bus, shared, phase):
                 view = ours if is_cards else theirs
@@ -66,7 +66,7 @@ def observe_places(
     return found
 
 
-def _moments(table: CycleTable, beats: Ints) -> list[tuple[str, str, Moment, Ints]]:
+def _moments(table: CycleTable, beats: Ints, slack: int) -> list[tuple[str, str, Moment, Ints]]:
     """Give the moments to look at: where each phase begins, its middle, and before release.
 
     Each with the phase by which lines are told apart, and the one under which it counts.
@@ -75,6 +75,8 @@ def _moments(table: CycleTable, beats: Ints) -> list[tuple[str, str, Moment, Int
     moments: list[tuple[str, str, Moment, Ints]] = []
     starts = [table.phase(name)[beats] for name in names]
     starts[0] = np.where(table.beat[beats] == 0, starts[0], MISSING)
+    # A strobe that is stuck at one place shows it where the other's is still negated.
+    moments.append(("address", "address", Moment("at", "address", -2 * slack), starts[0]))
     for at, name in enumerate(names[:-1]):
         begin, end = starts[at], starts[-1]
         for later in starts[at + 1 : -1][::-1]:

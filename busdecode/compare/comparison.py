@@ -14,7 +14,13 @@ from busdecode.compare.observe import observe_log
 from busdecode.compare.ports import ports_seen
 from busdecode.compare.records import records_of
 from busdecode.compare.tabulate import BitPhase, Example, bit_phase, first_examples
-from busdecode.compare.vanished import hung_cycle, lost_kinds, misread_lines, still_strobes
+from busdecode.compare.vanished import (
+    hung_cycle,
+    lost_kinds,
+    misread_lines,
+    short_pulses,
+    still_strobes,
+)
 from busdecode.compare.verdict import Finding, find
 from busdecode.compare.view import view_place
 from busdecode.cycles import ENDINGS
@@ -167,7 +173,7 @@ def compare(
         lost = [] if hung is not None else lost_kinds(first, meant, aligned)
         known = {line for each in findings for line in each.lines}
         findings = [each for each in lost if not known & set(each.lines)] + findings
-        doubt = None if lost else doubt
+        doubt = None if lost else doubt or short_pulses(places)
         misread = misread_lines(first, meant, aligned)
         if misread is not None and not findings:
             findings.append(misread)

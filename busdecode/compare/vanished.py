@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from busdecode.compare.meant import Meant
     from busdecode.cycles import DecodedPlace
 
-__all__ = ["hung_cycle", "lost_kinds", "misread_lines", "still_strobes"]
+__all__ = ["hung_cycle", "lost_kinds", "misread_lines", "short_pulses", "still_strobes"]
 
 
 def still_strobes(places: Mapping[str, DecodedPlace]) -> str | None:
@@ -34,6 +34,34 @@ def still_strobes(places: Mapping[str, DecodedPlace]) -> str | None:
                 told.setdefault(f"{line} stays {'high' if levels[0] else 'low'}", []).append(name)
     parts = [f"{what} at {' and '.join(where)}" for what, where in told.items()]
     return f"in the whole capture {', '.join(parts)}" if parts else None
+
+
+def short_pulses(places: Mapping[str, DecodedPlace]) -> str | None:
+    """Tell which strobes have pulses shorter than any of the bus; None where none has.
+
+    A pulse counts where it is shorter even if both its edges are as uncertain as they may be.
+    """
+    told: dict[str, int] = {}
+    for place in places.values():
+        bus, capture = place.bus, place.capture
+        least = bus.shortest_pulse - 2 * (capture.resolution + place.skew)
+        for line in capture.lines:
+            if bus.line(line).role not in ("strobe", "lane", "acknowledge"):
+                continue
+            levels = capture.levels(line)
+            edges = capture.times[1:][levels[1:] != levels[:-1]]
+            count = int((np.diff(edges) < least).sum())
+            if count > 1:
+                told[line] = max(count, told.get(line, 0))
+    if not told:
+        return None
+    parts = [f"{count} of {line}" for line, count in told.items()]
+    bus = next(iter(places.values())).bus
+    return (
+        f"pulses shorter than any of {bus.name} ({format_time(bus.shortest_pulse)}): "
+        f"{', '.join(parts)}; noise, slow edges or a bus that oscillates makes cycles that were "
+        "not meant, and what is found may be a consequence"
+    )
 
 
 def lost_kinds(place: DecodedPlace, meant: Meant, aligned: Alignment) -> list[Finding]:
@@ -113,7 +141,7 @@ def misread_lines(place: DecodedPlace, meant: Meant, aligned: Alignment) -> Find
     verb = "was" if len(lines) == 1 else "were"
     return Finding(
         lines=lines,
-        twins=(),
+        twins=tuple((line,) for line in bus.ending.acknowledged),
         phase="release",
         path="read",
         places=(place.place,),
@@ -122,7 +150,7 @@ def misread_lines(place: DecodedPlace, meant: Meant, aligned: Alignment) -> Find
         condition=None,
         sentence=f"{named} {verb} read otherwise than the lines showed at the {place.place}: "
         f"wrong in {len(rows)} of {int((compared != 0).sum())} reads; first after the data was "
-        f"taken ({beyond}, the software, or the log).",
+        f"taken ({beyond}, the software, the log, or an acknowledge that came early).",
         beats=tuple(int(row) for row in rows),
     )
 

@@ -52,6 +52,8 @@ class Finding:
     sentence : str
     beats : tuple of int
         Rows of the cycle table that fail, in order.
+    is_determined : bool
+        False where the lines only show a wrong level, and nothing tells why.
     """
 
     lines: tuple[str, ...]
@@ -64,6 +66,7 @@ class Finding:
     condition: str | None
     sentence: str
     beats: tuple[int, ...]
+    is_determined: bool = True
 
 
 @dataclass
@@ -72,6 +75,8 @@ class _Group:
     behaviour: Behaviour
     how: str
     twins: list[tuple[str, ...]] = field(default_factory=list)
+    at: str | None = None
+    """The one place that shows how the lines behave; None where all do."""
 
 
 def find(
@@ -204,7 +209,7 @@ def _group(
     crossed_with = mutually_crossed(line, records)
     if crossed_with is not None:
         return _Group([line, crossed_with], Behaviour(), "exchanged")
-    for behaviour in behaviours if record.is_apart else ():
+    for place, behaviour in zip(places, behaviours, strict=True) if record.is_apart else ():
         # A tie behind one slot's buffers shows at that place only.
         nearby = [
             other
@@ -212,7 +217,7 @@ def _group(
             if other in records and records[other].failing() and _could_tell(line, other, records)
         ]
         if nearby:
-            return _Group([line, nearby[0]], behaviour, "tied")
+            return _Group([line, nearby[0]], behaviour, "tied", at=place)
     constant = [each for each in behaviours if each.constant is not None]
     if constant and (len(constant) == len(behaviours) or not record.is_apart):
         return _Group([line], constant[0], "constant")
@@ -285,6 +290,7 @@ def _finding(
         for name in places
         if any(name == look.place for record in failing for look in record.failing())
     )
+    shown = shown if group.at is None else (group.at,)
     also = {look.path for record in failing for look in record.failing()}
     if path == "read" and group.how not in ("late", *_PAIRS) and also == {"read"}:
         path = _stored(failing, places)
@@ -305,6 +311,7 @@ def _finding(
         condition,
         sentence,
         tuple(int(beat) for beat in wrong),
+        group.how != "differs" or condition is not None or path in ("stored", "undetermined"),
     )
 
 
@@ -445,6 +452,8 @@ def _sentence(
             )
         else:
             text += " (or beyond the probe: the lines were right when it was written)"
+    if group.how == "differs" and condition is None and path not in ("stored", "undetermined"):
+        text += "; why is not determined"
     if group.twins:
         others = " or ".join(_listed(pair) for pair in group.twins)
         text += f"; the evidence cannot tell this from {others}"

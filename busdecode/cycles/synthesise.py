@@ -51,7 +51,7 @@ class Synthesis:
     Parameters
     ----------
     places : dict of str to Capture
-        ``host`` and ``card``, lines by the bus's names.
+        Lines by the bus's names.
     returned : tuple of (int or None)
         For each transfer the word that the host took; None for writes.
     notes : tuple of str
@@ -95,6 +95,7 @@ def synthesise(
     faults: Sequence[Fault] = (),
     sampling: Sampling | None = None,
     wait_share: float = 0.3,
+    places: Sequence[str] = ("host", "card"),
 ) -> Synthesis:
     """Make captures of transfers, with legal random timing and, where wanted, faults.
 
@@ -108,6 +109,9 @@ def synthesise(
     sampling : Sampling, optional
     wait_share : float
         Share of beats with wait states.
+    places : sequence of str
+        Of ``host``, ``card`` and ``other``: another slot of the backplane, before what breaks
+        or ties lines at the card's.
 
     Raises
     ------
@@ -121,11 +125,10 @@ def synthesise(
     run.run(transfers)
     sampling = Sampling() if sampling is None else sampling
     draw = np.random.default_rng(seed)
-    places = {
-        place: _sampled(bus, run.history, place, run.now, sampling, draw)
-        for place in ("host", "card")
+    captures = {
+        place: _sampled(bus, run.history, place, run.now, sampling, draw) for place in places
     }
-    return Synthesis(bus, places, tuple(run.returned), tuple(run.notes))
+    return Synthesis(bus, captures, tuple(run.returned), tuple(run.notes))
 
 
 def synthesise_log(
@@ -136,6 +139,7 @@ def synthesise_log(
     faults: Sequence[Fault] = (),
     sampling: Sampling | None = None,
     wait_share: float = 0.3,
+    places: Sequence[str] = ("host", "card"),
 ) -> tuple[Synthesis, list[Access]]:
     """Make captures of accesses; give them with the log of what the host really read.
 
@@ -153,7 +157,13 @@ def synthesise_log(
             transfers.append(transfer)
             owners.append(at)
     made = synthesise(
-        bus, transfers, seed=seed, faults=faults, sampling=sampling, wait_share=wait_share
+        bus,
+        transfers,
+        seed=seed,
+        faults=faults,
+        sampling=sampling,
+        wait_share=wait_share,
+        places=places,
     )
     log: list[Access] = []
     parts: dict[int, list[tuple[Transfer, int | None]]] = {}
@@ -181,7 +191,7 @@ def _sampled(
     draw: np.random.Generator,
 ) -> Capture:
     moments = np.array(history.times, dtype=np.int64)
-    packed = history.host if place == "host" else history.card
+    packed = {"host": history.host, "card": history.card, "other": history.other}[place]
     period = max(1, sampling.period)
     last = -(-end // period)
     columns = []

@@ -102,7 +102,7 @@ class _Builder:
 
         self._report = counted
         self._lines: list[Line] = []
-        self._hex: set[str] = set()
+        self._hex: dict[str, str] = {}
         self._bundles: dict[str, tuple[str, ...]] = {}
         for written, table in description.lines.items():
             names = expand_lines(written, table.numbering)
@@ -114,7 +114,6 @@ class _Builder:
                     written,
                     1,
                 )
-            self._hex.update(names if table.numbering == "hex" else ())
             for name in names:
                 if name in self._bundles:
                     self._report(("lines", written), f"line {name} is listed twice", None, None, 1)
@@ -130,7 +129,21 @@ class _Builder:
                 )
                 self._bundles[name] = (name,)
             if written != names[0]:
-                self._bundles[written.split("[")[0]] = names
+                stem = written.split("[")[0]
+                if stem in self._bundles:
+                    self._report(
+                        ("lines", written),
+                        f"{quoted(stem)} already names other lines",
+                        "one entry for all lines of a name, or names that differ",
+                        written,
+                        1,
+                    )
+                self._bundles[stem] = names
+            if table.numbering == "hex":
+                self._bundles[written] = names
+                start = len(written.split("[")[0]) if written != names[0] else None
+                for name in names:
+                    self._hex[name] = name[start:] if start is not None else name
         self._low = frozenset(line.name for line in self._lines if line.active_low)
 
     def bus(self, path: Path | None) -> Bus | None:
@@ -314,7 +327,7 @@ class _Builder:
 
     def _number(self, line: str) -> int:
         is_hex = line in self._hex
-        match = re.search(r"([0-9A-F]+)$" if is_hex else r"([0-9]+)$", line)
+        match = re.search(r"([0-9A-F]+)$" if is_hex else r"([0-9]+)$", self._hex.get(line, line))
         if match is None:
             self._report(
                 ("address", "lines"),

@@ -381,3 +381,22 @@ def test_an_example_shows_the_address_that_the_lines_had() -> None:
 
     assert result.examples[0].address == 0x2000
     assert result.examples[0].address_seen == 0x2020
+
+
+@pytest.mark.parametrize(
+    ("text", "lines"),
+    [("open D9 high", {"D9"}), ("card-side bridge D9 D2 low-wins", {"D9", "D2"})],
+)
+def test_a_fault_at_one_slot_only_is_found_there_and_not_at_another(
+    text: str, lines: set[str]
+) -> None:
+    """Probed at the host, at the card's slot and at another: only the card's place is named."""
+    bus = load_bus("mc68000")
+    asked = random_accesses(bus, 60, Random(2))
+    places = ("host", "other", "card")
+    made, log = synthesise_log(bus, asked, seed=2, faults=[parse_fault(text, bus)], places=places)
+    first = compare(decoded(made.places, bus), log_of(log)).findings[0]
+
+    assert set(first.lines) == lines
+    assert "card" in first.places
+    assert "other" not in first.places

@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 
 from busdecode.access import Transfer
 from busdecode.cycles import (
+    MISSING,
     Sampling,
     decode,
     operands,
@@ -179,6 +180,35 @@ def half(at: int, text: int, out: int, nibble: int) -> Moments:
 
 
 CAPTURES: Mapping[str, Moments] = {
+    # The complement of address and data is on the lines; A[15:1] has no use here.
+    "inverted": {
+        0: {"ADR": 0x7FFFFF, "D": 0xFFFF},
+        50: {"ADR": 0x7FFFFF - (0x812346 >> 1)},
+        **cycle(100, 0, beat(150, 0xFFFF - 0xA5C3, 0)),
+        600: {"ADR": 0x7FFFFF - (0x000011 >> 1), "REQ": 0},
+        650: {"OUT": 1, "LO": 0, "D": 0xFFFF},
+        1500: {"LO": 1},
+        1550: {"REQ": 1},
+    },
+    "waiting": {
+        100: {"A": 0x1234, "D": 0x5A},
+        200: {"PUT": 0},
+        450: {"PUT": 1},
+        500: {"D": "z"},
+        1000: {"A": 0x1234},
+        1100: {"GET": 0},
+        1150: {"WAIT": 0},
+        1590: {"D": 0x5A},
+        1600: {"WAIT": 1},
+        1660: {"GET": 1},
+        1700: {"D": "z"},
+        2000: {"A": 0x1235},
+        2100: {"GET": 0},
+        2150: {"WAIT": 0},
+        2250: {"D": 0x77},
+        2350: {"GET": 1},
+        2400: {"D": "z", "WAIT": 1},
+    },
     "lanes": {
         0: {"LONG": 1},
         **cycle(100, 0x40 >> 1, beat(150, 0x12345678, 0), LONG=0),
@@ -212,6 +242,7 @@ CAPTURES: Mapping[str, Moments] = {
         **cycle(600, 0x1234 >> 1, beat(650, 0xBEEF, 0), SPACE=2),
         **cycle(1100, 0x1234 >> 1, beat(1150, 0xBEEF, 0), SPACE=3),
         **cycle(1600, 0xFFF6 >> 1, beat(1650, 0x7740, 1, hi=1), SPACE=7),
+        **cycle(2100, 0xFFFE >> 1, beat(2150, 0x7742, 1, hi=1), SPACE=0),
     },
     "block": {
         0: {"A": 0},
@@ -302,6 +333,7 @@ def test_example_decodes_to_what_the_page_says(name: str, tmp_path: Path) -> Non
 
 
 MADE = [name for name, example in ALL.items() if "steps" in example.tables.get("making", {})]
+MADE += ["inverted"]  # by the steps of Slipway-16 as they are
 
 
 @pytest.mark.parametrize("name", MADE)
@@ -398,6 +430,11 @@ def test_an_answer_counts_at_the_moment_that_is_named(
 
 # Example, what the page has, and the same wrongly: the rows must tell the two apart.
 BROKEN = [
+    ("inverted", 'role = "address", active = "low"', 'role = "address"'),
+    ("inverted", 'role = "data", active = "low"', 'role = "data"'),
+    ("inverted", "ADR[17:1]", "ADR[18:2]"),
+    ("waiting", 'wait = ["WAIT"]', "wait = []"),
+    ("waiting", 'acknowledge = "WAIT negates"', 'acknowledge = "WAIT negated"'),
     ("lanes", "first = 2", "first = 0"),
     ("lanes", 'lanes = "0001"', 'lanes = "0100"'),
     ("port", "NARROW = 0, A0 = 1, HI = 1", "NARROW = 0, A0 = 1, HI = 0"),
@@ -407,6 +444,7 @@ BROKEN = [
     ("nibbles", "levels = { TEXT = 1, OUT = 0 }", "levels = { TEXT = 1, OUT = 1 }"),
     ("spaces", 'lines = "A[3:1]"', 'lines = "A[7:1]"'),
     ("spaces", "SPACE = [1, 2]", "SPACE = [1, 3]"),
+    ("spaces", "lines = []", 'lines = "A[3:1]"'),
     ("spaces", "SPACE = [2, 3], OUT = 0", "SPACE = [1, 2], OUT = 0"),
     (
         "block",
@@ -441,6 +479,74 @@ def test_an_example_with_a_wrong_fact_is_found_out(
     columns = list(example.rows[0])
 
     assert [{column: row.get(column) for column in columns} for row in found] != example.rows
+
+
+def test_a_description_may_end_before_making(tmp_path: Path) -> None:
+    """Section 9 says that one can decode now: by what stands above it, with no [making] at all."""
+    sections = PAGE[: PAGE.index("## 10.")]
+    assert "You can decode now." in sections
+    tables = tomllib.loads("\n".join(re.findall(r"```toml\n(.*?)```", sections, re.DOTALL)))
+    assert "making" not in tables
+    bus = loaded(tables, tmp_path)
+    moments = {
+        0: {"A": 0},
+        **cycle(100, 0x100 >> 1, beat(150, 0x1234, 0)),
+        **cycle(600, 0x102 >> 1, beat(650, 0x77AB, 1, hi=1)),
+    }
+    table, decoder = decode(bus, [made_by_hand(bus, moments)])
+    assert_sound(table)
+
+    columns = ["kind", "address", "lanes", "data", "ended"]
+    assert table.as_text()[columns].to_numpy().tolist() == [
+        ["write", "0x0100", "11", "0x1234", "acknowledged"],
+        ["read", "0x0103", "01", "0x--AB", "acknowledged"],
+    ]
+    assert decoder.notes == []
+    with pytest.raises(ValueError, match="no captures can be made"):
+        synthesise(bus, transfers_of(table))
+
+
+def test_a_made_wait_comes_before_the_host_looks(tmp_path: Path) -> None:
+    """Section 11: the card's WAIT holds reads and writes alike; without it none is held."""
+    bus = described("waiting", tmp_path)
+    transfers = [Transfer("write", at, 1, at) for at in range(20)]
+    transfers += [Transfer("read", at, 1, None) for at in range(20)]
+    for share, waits in ((0.0, 0), (1.0, 40)):
+        made = synthesise(bus, transfers, seed=3, wait_share=share)
+        table, _ = decode(bus, [made.places["host"]])
+        assert made.returned[20:] == tuple(range(20))
+        assert (table.phase("acknowledge") != MISSING).sum() == waits
+        assert ((table.end - table.start) > 310_000).sum() == waits
+
+
+@pytest.mark.parametrize("name", ["D[f:0]", "D[F..0]", "D[G:0]", "D[15:0"])
+def test_a_bracket_that_cannot_be_read_is_refused(name: str, tmp_path: Path) -> None:
+    """Section 2: small letters, other signs, no end."""
+    tables = changed(slipway(), ALL["inverted"].tables)
+    tables["lines"] = {
+        name if key == "D[F:0]" else key: line for key, line in tables["lines"].items()
+    }
+
+    with pytest.raises(DescriptionError, match=re.escape(f"'{name}' is no line and no range")):
+        loaded(tables, tmp_path)
+
+
+def test_hexadecimal_lines_are_named_and_numbered_as_the_page_says(tmp_path: Path) -> None:
+    """Section 2: ADR10 carries bit 16."""
+    bus = described("inverted", tmp_path)
+
+    assert len(bus.address) == 23
+    assert dict(zip(bus.address, bus.address_bits, strict=True))["ADR10"] == 16
+    assert (bus.address[0], bus.address[7:9]) == ("ADR17", ("ADR10", "ADRF"))
+
+
+def test_first_and_lowest_lines_together_are_refused(tmp_path: Path) -> None:
+    """Section 6: one or the other."""
+    tables = changed(slipway(), ALL["lanes"].tables)
+    tables["address"] = {**tables["address"], "lowest": "lines"}
+
+    with pytest.raises(DescriptionError, match="the address lines tell the lowest byte here"):
+        loaded(tables, tmp_path)
 
 
 def test_a_mistake_in_an_example_is_told(tmp_path: Path) -> None:

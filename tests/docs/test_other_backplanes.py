@@ -131,7 +131,7 @@ def test_without_its_optional_line_the_other_multibus_kinds_are_still_told(
     tmp_path: Path, busdecode: Callable[..., Outcome]
 ) -> None:
     """INTA may be absent: the cycles that it begins are lost, and that is told; no others are."""
-    table = list(csv.reader((FOLDER / "multibus.csv").open(encoding="ascii")))
+    table = list(csv.reader((FOLDER / "multibus.csv").read_text(encoding="ascii").splitlines()))
     at = table[0].index("INTA*")
     capture = tmp_path / "no-inta.csv"
     kept = [",".join(row[:at] + row[at + 1 :]) for row in table]
