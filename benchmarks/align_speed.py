@@ -167,6 +167,8 @@ def log_of(run: Run, count: int, *, reads_told: bool = True) -> Meant:
     known = run.mask if reads_told else np.where(run.direction == WRITE, run.mask, 0)
     values = {
         "access": run.number,
+        "asked": np.zeros(len(rows)),
+        "part": np.zeros(len(rows)),
         "kind": run.kind,
         "direction": run.direction,
         "word": run.word,
@@ -176,8 +178,6 @@ def log_of(run: Run, count: int, *, reads_told: bool = True) -> Meant:
         "moved_known": known,
         "data": run.data,
         "data_known": run.mask,
-        "asked": np.zeros(len(rows)),
-        "part": np.zeros(len(rows)),
     }
     whole = dict.fromkeys(("access", "asked", "part"), np.int64)
     types = {**whole, "kind": np.int16, "direction": np.int8}

@@ -109,7 +109,11 @@ def one_cycle(draw: st.DrawFn, bus: Bus) -> list[Transfer]:
         data = draw(_written(bus, bus.kind("write"), first.lanes))
         return [first, replace(first, kind="write", data=data, joined=True)]
     # A block fills its words, or one half of each: all beats have the same lanes.
-    halves = [row.number for row in bus.lane_rows if row.lanes.count(True) in (2, 4)]
+    halves = [
+        row.number
+        for row in bus.lane_rows
+        if row.lanes.count(True) in (2, 4) and (row.first or 0) % row.lanes.count(True) == 0
+    ]
     lanes = draw(st.sampled_from(halves)) if halves else (1 << bus.lane_count) - 1
     rows = [row.first or 0 for row in bus.lane_rows if row.number == lanes] or [0]
     start = first.address // bus.word_bytes * bus.word_bytes + draw(st.sampled_from(rows))

@@ -181,22 +181,25 @@ def _rounds(log: Side, beats: Side, weights: Weights) -> tuple[_Pairing, Weights
             if told == Evidence.CHANCE:
                 return _Pairing.none(len(log)), weights
             is_doubtful = told == Evidence.NONE
+    shown = log.flipped(weights.bent)
+    held_on = _anchored(shown, beats, weights)
     for _ in range(_LEARN if is_large else 0):
         # Most of a large log is enough to learn from.
-        found = _pair(log.flipped(weights.bent), beats, weights, _LEARN_CELLS)
-        if is_doubtful and is_by_chance(log.flipped(weights.bent), beats, weights, found.pairs):
+        pairs = _some_weighed(shown, beats, weights, held_on.pairs)
+        if is_doubtful and is_by_chance(shown, beats, weights, pairs):
             return _Pairing.none(len(log)), weights
-        bent = learnt(log, beats, found.pairs, weights)
+        bent = learnt(log, beats, pairs, weights)
         if bent == weights.bent:
             break
-        weights = replace(weights, bent=bent)
-    best = _pair(log.flipped(weights.bent), beats, weights)
+        weights, shown = replace(weights, bent=bent), log.flipped(bent)
+        held_on = _anchored(shown, beats, weights)
+    best = _weighed(shown, beats, weights, held_on)
     for _ in range(1 if is_large else _LEARN):
         bent = learnt(log, beats, best.pairs, weights)
         if bent == weights.bent:
             break
-        weights = replace(weights, bent=bent)
-        best = _pair(log.flipped(bent), beats, weights)
+        weights, shown = replace(weights, bent=bent), log.flipped(bent)
+        best = _weighed(shown, beats, weights, _anchored(shown, beats, weights))
     return best, weights
 
 
@@ -222,18 +225,12 @@ def _is_turned(log: Side, beats: Side, before: Ints, after: Ints) -> bool:
     return bool(same.mean() >= 0.8)
 
 
-def _pair(log: Side, beats: Side, weights: Weights, cells: int = _ALL_CELLS) -> _Pairing:
-    """Pair a log, already flipped where bits always are, with the beats.
-
-    Of a large log no more than so many cells are weighed; with fewer than `_ALL_CELLS`, what is
-    left stays without a pair.
-    """
+def _anchored(log: Side, beats: Side, weights: Weights) -> _Pairing:
+    """Pair what is equal, until what is left are small stretches; nothing of a small log."""
     pairs = np.full(len(log), -1, dtype=np.int64)
-    doubt = np.zeros(len(log), dtype=np.bool_)
-    if len(log) * len(beats) <= _MOST_CELLS:
-        cheapest(log, beats, Gaps.between(pairs, len(beats)), weights, pairs, doubt)
-        return _Pairing(pairs, doubt, False)
     was_cut = False
+    if len(log) * len(beats) <= _MOST_CELLS:
+        return _Pairing(pairs, np.zeros(len(log), dtype=np.bool_))
     keys = strong_keys(log, beats, weights)
     anchor(log, beats, weights, keys, pairs, least=_FEW_CELLS)
     if _has_large(pairs, beats):
@@ -247,19 +244,35 @@ def _pair(log: Side, beats: Side, weights: Weights, cells: int = _ALL_CELLS) -> 
         is_short = thread(log, beats, weights, keys, pairs, least=_FEW_CELLS)
         was_cut = _touches(gaps.take(gaps.cells > _MOST_CELLS), is_short)
         anchor(log, beats, weights, keys, pairs, least=_FEW_CELLS)
-    gaps = Gaps.between(pairs, len(beats))
-    gaps = gaps.take(np.argsort(gaps.cells, kind="stable"))
+    return _Pairing(pairs, np.zeros(len(log), dtype=np.bool_), was_cut)
+
+
+def _smallest(gaps: Gaps, cells: int) -> tuple[Gaps, Gaps]:
+    """Part stretches into the smallest, of so many cells together, and the others."""
     gaps = gaps.take(gaps.cells > 0)
+    gaps = gaps.take(np.argsort(gaps.cells, kind="stable"))
     is_large = (gaps.cells > _MOST_CELLS) | (np.cumsum(gaps.cells) > cells)
-    cheapest(log, beats, gaps.take(~is_large), weights, pairs, doubt)
-    if cells < _ALL_CELLS:
-        return _Pairing(pairs, doubt, was_cut)
-    if is_large.any():
-        was_cut = True
-        cheapest(log, beats, _parts(gaps.take(is_large)), weights, pairs, doubt)
-    _mend(log, beats, weights, pairs, doubt)
-    doubt |= _rivalled(log, beats, weights, pairs)
-    return _Pairing(pairs, doubt, was_cut)
+    return gaps.take(~is_large), gaps.take(is_large)
+
+
+def _some_weighed(log: Side, beats: Side, weights: Weights, anchored: Ints) -> Ints:
+    """Weigh small stretches between anchors: enough to learn from."""
+    pairs = anchored.copy()
+    small, _ = _smallest(Gaps.between(pairs, len(beats)), _LEARN_CELLS)
+    cheapest(log, beats, small, weights, pairs, np.zeros(len(log), dtype=np.bool_))
+    return pairs
+
+
+def _weighed(log: Side, beats: Side, weights: Weights, anchored: _Pairing) -> _Pairing:
+    """Weigh every stretch between anchors; the largest, and all beyond a measure, in parts."""
+    pairs, doubt = anchored.pairs.copy(), np.zeros(len(log), dtype=np.bool_)
+    small, large = _smallest(Gaps.between(pairs, len(beats)), _ALL_CELLS)
+    cheapest(log, beats, small, weights, pairs, doubt)
+    cheapest(log, beats, _parts(large), weights, pairs, doubt)
+    if len(log) * len(beats) > _MOST_CELLS:
+        _mend(log, beats, weights, pairs, doubt)
+        doubt |= _rivalled(log, beats, weights, pairs)
+    return _Pairing(pairs, doubt, anchored.was_cut or len(large) > 0)
 
 
 def _has_large(pairs: Ints, beats: Side) -> bool:

@@ -249,6 +249,7 @@ def thread(
         groups = _grouped(each, pairs, is_open)
         often = (groups.beat_count > _COUNTED) | (groups.log_count > _COUNTED)
         is_short[groups.log_rows[often]] = True
+        is_tried = often & is_whole[groups.log_rows]
         is_whole[groups.log_rows[~often]] = True
         count = groups.beat_count
         near = np.minimum(groups.rank, count - groups.log_count + groups.rank)
@@ -257,6 +258,8 @@ def thread(
         last = np.where(often, (near + _ASIDE + 1).clip(0, count), count)
         second = np.maximum(last, far - _ASIDE)
         end = np.where(often, np.minimum(far + _ASIDE + 1, count), 0)
+        # Whose rarer key was tried at every place has what it can have.
+        last[is_tried], end[is_tried] = 0, 0
         for low, high in ((first, last), (second, end)):
             which, at = _expanded(low, high)
             rows.append(groups.log_rows[which])
@@ -353,7 +356,7 @@ def _best_chain(places: list[int], gains: list[int]) -> list[int]:
 
     Examples
     --------
-    >>> _best_chain([5, 1, 2, 9], [3, 1, 1, 1])
+    >>> _best_chain([5, 1, 2, 9, 9], [3, 1, 1, 2, 1])
     [0, 3]
     """
     tops: list[int] = []  # places that end a run, rising

@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.access import lane_mask, moved, word_shifts
+from busdecode.access import word_shifts
 from busdecode.cycles import DIRECTIONS, lane_bits_of
-from busdecode.responder import Memory
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -18,6 +17,7 @@ if TYPE_CHECKING:
     from busdecode.cycles import CycleTable
     from busdecode.protocol import Bus
 
+    Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
@@ -41,52 +41,101 @@ def memory_as_seen(
     bus = view.bus
     predicted = np.zeros(len(meant), dtype=np.uint64)
     known = np.zeros(len(meant), dtype=np.uint64)
-    rows = np.flatnonzero(table.direction > 0)
-    at_rows = np.full(len(table), -1, dtype=np.int64)
-    at_rows[pairs[pairs >= 0]] = np.flatnonzero(pairs >= 0)
+    transfer = np.full(len(table), -1, dtype=np.int64)
+    transfer[pairs[pairs >= 0]] = np.flatnonzero(pairs >= 0)
     spaces = _spaces(bus)
-    rows = rows[spaces[table.kind[rows]] >= 0]
-    if not len(rows):
+    is_write = table.direction == _WRITE
+    # Reads of other traffic change nothing, and nothing is asked of them.
+    matters = (table.direction > 0) & (is_write | (transfer >= 0))
+    rows = np.flatnonzero(matters & (spaces[table.kind] >= 0))
+    mine = transfer[rows]
+    means_write = (mine >= 0) & (meant.direction[mine] == _WRITE) if len(meant) else mine >= 0
+    is_read = (mine >= 0) & ~means_write & ~is_write[rows]
+    if not is_read.any():
         return predicted, known
-    words = _words_seen(view, table, meant, rows, at_rows[rows])
-    keys = _keys(bus, words, spaces[table.kind[rows]], _part(meant, at_rows[rows]))
+    words = _words_seen(view, table, meant, rows, mine)
+    keys = _keys(bus, words, spaces[table.kind[rows]], _part(meant, mine))
     meant_keys = _keys(bus, meant.word, spaces[meant.kind], meant.part)
-    asked = (pairs >= 0) & (meant.direction != _WRITE) & (spaces[meant.kind] >= 0)
-    # Only what touches a word that some compared read asks for can matter.
-    wanted = np.union1d(keys[asked[np.maximum(at_rows[rows], 0)] & (at_rows[rows] >= 0)], [])
-    matters = np.isin(keys, wanted) | (at_rows[rows] >= 0)
-    rows, keys = rows[matters], keys[matters]
+    since = _first_written(meant_keys, mine, means_write)
+    # Of the writes only those count whose word is read.
+    used = np.flatnonzero(is_read | (is_write[rows] & np.isin(keys, keys[is_read])))
+    rows, keys, mine, is_read = rows[used], keys[used], mine[used], is_read[used]
     data, masks, lost = _data_seen(view, table, rows)
+    masks[is_read] = 0
     shifts = word_shifts(bus, table.address[rows], table.lanes[rows])
-    memory = Memory()
-    written: set[int] = set()
-    columns = zip(
-        at_rows[rows].tolist(),
-        (table.direction[rows] == _WRITE).tolist(),
-        keys.tolist(),
-        shifts.tolist(),
-        data.tolist(),
-        (masks & ~lost).tolist(),
-        masks.tolist(),
-        strict=True,
+    stored, stored_known = _last_of(
+        keys, _moved(masks, shifts), _moved(data, shifts), _moved(masks & ~lost, shifts)
     )
-    for transfer, is_write, key, shift, value, sure, mask in columns:
-        meant_write = transfer >= 0 and meant.direction[transfer] == _WRITE
-        if meant_write:
-            written.add(int(meant_keys[transfer]))
-        if is_write:
-            memory.forget(key, moved(mask & ~sure, shift))
-            memory.write(key, moved(mask & sure, shift), moved(value, shift))
-        elif transfer >= 0 and not meant_write:
-            stored, stored_known = memory.read(key)
-            mine = lane_mask(bus, int(meant.lanes[transfer]))
-            if int(meant_keys[transfer]) in written:
-                predicted[transfer] = moved(stored, -shift) & mine
-                known[transfer] = moved(stored_known, -shift) & mine
-            else:
-                predicted[transfer] = meant.data[transfer]
-                known[transfer] = meant.data_known[transfer]
+    asks, back = mine[is_read], -shifts[is_read]
+    lanes = lane_bits_of(bus, meant.lanes[asks])
+    is_seen = since[asks] < used[is_read]
+    seen, seen_known = _moved(stored[is_read], back), _moved(stored_known[is_read], back)
+    predicted[asks] = np.where(is_seen, seen & lanes, meant.data[asks])
+    known[asks] = np.where(is_seen, seen_known & lanes, meant.data_known[asks])
     return predicted, known
+
+
+def _moved(words: Words, shifts: Ints) -> Words:
+    """Move each word's bits up, or down where the shift is negative."""
+    up, down = np.maximum(shifts, 0).astype(np.uint64), np.maximum(-shifts, 0).astype(np.uint64)
+    moved: Words = words << up >> down
+    return moved
+
+
+def _first_written(keys: Ints, transfers: Ints, means_write: Bools) -> Ints:
+    """Give for each transfer at which of the rows its key was first meant to be written."""
+    distinct, number = np.unique(keys, return_inverse=True)
+    first = np.full(len(distinct), len(transfers), dtype=np.int64)
+    at = np.flatnonzero(means_write)
+    np.minimum.at(first, number[transfers[at]], at)
+    since: Ints = first[number]
+    return since
+
+
+def _last_of(keys: Ints, masks: Words, data: Words, sure: Words) -> tuple[Words, Words]:
+    """Give what stands in each row's word after it, and the bits of that which are known.
+
+    Parameters
+    ----------
+    keys : ndarray of int64, shape (R,)
+        Which word, in order of time.
+    masks, data, sure : ndarray of uint64, shape (R,)
+        The bits that are written, with what, and which of that is known.
+
+    Examples
+    --------
+    Bytes of a word, written one after the other; then the high one again, with what nobody knows:
+
+    >>> word, masks, data, sure = np.array(
+    ...     [[0, 0, 0], [0xFF00, 0x00FF, 0xFF00], [0x1200, 0x0034, 0], [0xFF00, 0x00FF, 0]],
+    ...     dtype=np.uint64,
+    ... )
+    >>> stored, known = _last_of(word, masks, data, sure)
+    >>> [hex(each) for each in stored], [hex(each) for each in known]
+    (['0x1200', '0x1234', '0x34'], ['0xff00', '0xffff', '0xff'])
+    """
+    order = np.argsort(keys, kind="stable")
+    keys, masks = keys[order], masks[order]
+    known = sure[order] & masks
+    stored = data[order] & known
+    is_first = np.concatenate(([True], keys[1:] != keys[:-1]))[: len(keys)]
+    begins = np.flatnonzero(is_first)[np.cumsum(is_first) - 1]
+    place = np.arange(len(keys)) - begins
+    reach = 1
+    # Each row holds the writes of the last `reach` rows of its word, and takes in those before.
+    while reach <= place.max(initial=0):
+        at = np.flatnonzero(place >= reach)
+        old = at - reach
+        kept = ~masks[at]
+        stored[at], known[at], masks[at] = (
+            stored[at] | (stored[old] & kept),
+            known[at] | (known[old] & kept),
+            masks[at] | masks[old],
+        )
+        reach *= 2
+    back = np.empty_like(order)
+    back[order] = np.arange(len(order))
+    return stored[back], known[back]
 
 
 def _spaces(bus: Bus) -> Ints:

@@ -51,6 +51,7 @@ class _Open:
     beats: int = 0
     moved: int = 0
     last_direction: int = -1
+    is_ended: bool = False
 
 
 @dataclass
@@ -256,6 +257,8 @@ class Decoder:
             limits = np.append(begins[1:], stop)[: len(begins)]
             after = np.append(ends, stop)[np.searchsorted(ends, begins, "right")]
             own = np.minimum(after, limits)
+            if carried and self._open is not None and self._open.is_ended:
+                own[0] = 0
             return _Cycles(begins, limits, own, limits < stop, carried)
         first, last = _alternate(begins, ends, already_open=carried, joined=self.bus.joined)
         if carried:
@@ -457,6 +460,7 @@ class Decoder:
                     earlier.beats + len(mine),
                     int(moved[mine[-1]]) if len(mine) else earlier.moved,
                     int(beats.direction[mine[-1]]) if len(mine) else earlier.last_direction,
+                    bool(cycles.own_ends[over] < len(rows)),
                 )
                 if emitted < len(found.begins):
                     waiting = int(found.begins[emitted])

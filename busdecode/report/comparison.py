@@ -147,6 +147,7 @@ def _finding(finding: Finding) -> dict[str, object]:
         "wrong": finding.wrong,
         "compared": finding.compared,
         "condition": finding.condition,
+        "determined": finding.is_determined,
         "sentence": finding.sentence,
         "places": list(finding.places),
         "twins": [list(pair) for pair in finding.twins],

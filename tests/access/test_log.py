@@ -107,6 +107,4 @@ def test_what_is_written_is_read_again(tmp_path: Path) -> None:
 
 def test_an_access_without_data_has_an_empty_cell() -> None:
     """As for a read that is only asked for."""
-    assert format_log(ACCESSES, 2) == (
-        "op,address,size,data\nwrite,0x10,2,0x00AB\nread,0x12,1,\n"
-    )
+    assert format_log(ACCESSES, 2) == ("op,address,size,data\nwrite,0x10,2,0x00AB\nread,0x12,1,\n")

@@ -68,8 +68,7 @@ def test_written_capture_reads_back(
     times = (np.cumsum([0, *steps]) * data.draw(st.sampled_from([1, 10, 5_000]))).tolist()
     names = ["host.D0", "host.D1", "card.D0"]
     levels = {
-        name: data.draw(st.text("01xz", min_size=len(times), max_size=len(times)))
-        for name in names
+        name: data.draw(st.text("01xz", min_size=len(times), max_size=len(times))) for name in names
     }
     # A row in which nothing changes cannot be seen in a VCD: CLK changes in each.
     levels["host.CLK"] = ("01" * len(times))[: len(times)]

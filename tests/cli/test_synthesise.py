@@ -12,7 +12,7 @@ import pytest
 from vcdvcd import VCDVCD
 
 from busdecode.faults import forms
-from busdecode.protocol import bundled_buses
+from busdecode.protocol import bundled_buses, load_bus
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -53,23 +53,24 @@ def moved(busdecode: Callable[..., Outcome], bus: str, place: str) -> list[tuple
     assert outcome.status == 0
     found = []
     for row in csv.DictReader(io.StringIO(outcome.out)):
+        if row["ended"] == "cut-off":  # a clock that never rests is cut at both ends
+            continue
         at = int(row["address"], 16)
         digits = row["data"][2:].replace("-", "")
-        found += [
-            (row["kind"], at + n, int(digits[2 * n : 2 * n + 2], 16))
-            for n in range(len(digits) // 2)
-        ]
+        shown = [int(digits[n : n + 2], 16) for n in range(0, len(digits), 2)]
+        order = shown if load_bus(bus).big_endian else shown[::-1]
+        found += [(row["kind"], at + n, byte) for n, byte in enumerate(order)]
     return found
 
 
 @pytest.mark.parametrize("place", ["host", "card"])
-@pytest.mark.parametrize("bus", bundled_buses())
+@pytest.mark.parametrize("bus", [name for name in bundled_buses() if load_bus(name).address])
 def test_healthy_capture_decodes_to_the_log_at_both_places(
     busdecode: Callable[..., Outcome], log: Path, bus: str, place: str
 ) -> None:
     """Check the bytes of the log, byte by byte, where the two byte orders place them."""
     outcome = made(busdecode, bus)
-    word = [0x34, 0x12] if bus == "z80" else [0x12, 0x34]
+    word = [0x12, 0x34] if load_bus(bus).big_endian else [0x34, 0x12]
     once = [(0x1000, word[0]), (0x1001, word[1]), (0x1003, 0x56)]
 
     assert (outcome.status, outcome.err) == (0, "")

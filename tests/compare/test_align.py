@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import fields, replace
 from functools import cache
 from importlib import import_module
 from random import Random
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,7 +16,8 @@ from hypothesis import strategies as st
 from busdecode.access import Access, lane_mask
 from busdecode.compare import align
 from busdecode.compare.align import Alignment
-from busdecode.compare.cheapest import Bent
+from busdecode.compare.anchors import anchor, strong_keys, thread
+from busdecode.compare.cheapest import Bent, Side, Weights
 from busdecode.compare.meant import Meant, meant_by
 from busdecode.compare.predict import memory_as_seen
 from busdecode.compare.view import view_place
@@ -24,7 +27,7 @@ from busdecode.faults import parse_fault
 from busdecode.protocol import Bus, load_bus
 from busdecode.responder import Memory
 
-Cycle = tuple[str, int, int] | tuple[str, int, int, int]
+Cycle = tuple[Any, ...]
 """Kind, word address, data, and lanes where they are not all."""
 
 Z80, WIDE = load_bus("z80"), load_bus("mc68000")
@@ -63,13 +66,25 @@ def log_of(bus: Bus, cycles: list[Cycle], *, untold: tuple[int, ...] = ()) -> Me
     told = columns(bus, cycles)
     known = [0 if at in untold else mask for at, mask in enumerate(told["mask"])]
     moved = [data & mask for data, mask in zip(told["data"], known, strict=True)]
-    rows = (
-        range(len(cycles)), told["kind"], told["direction"], told["word"], told["word"],
-        told["lanes"], moved, known, told["data"], told["mask"],
-        [0] * len(cycles), [0] * len(cycles),
-    )  # fmt: skip
-    types = ["int64", "int16", "int8"] + ["uint64"] * 7 + ["int64"] * 2
-    return Meant(*(np.array(row, dtype=kind) for row, kind in zip(rows, types, strict=True)))
+    values = {
+        **{each.name: [0] * len(cycles) for each in fields(Meant)},
+        **{name: told[name] for name in ("kind", "direction", "word", "lanes", "data")},
+        "access": range(len(cycles)),
+        "address": told["word"],
+        "moved": moved,
+        "moved_known": known,
+        "data_known": told["mask"],
+    }
+    types = {
+        "access": "int64",
+        "kind": "int16",
+        "direction": "int8",
+        "asked": "int64",
+        "part": "int64",
+    }
+    return Meant(
+        **{name: np.array(row, dtype=types.get(name, "uint64")) for name, row in values.items()}
+    )
 
 
 def aligned(
@@ -151,11 +166,12 @@ def test_a_transfer_without_a_beat_has_none(way: str) -> None:
 
 def test_a_beat_that_comes_twice_is_taken_once(way: str) -> None:
     """Each transfer gets one of the two, and none is in doubt: they show the same."""
-    log: list[Cycle] = [("write", 0x4000 + at, 0x10 + at) for at in range(12)]
+    log: list[Cycle] = [("write", 0x4000 + at, 0x10 + at) for at in range(40)]
     result = aligned(log, [each for each in log for _ in range(2)])
 
-    assert (result.beats // 2).tolist() == list(range(12))
+    assert (result.beats // 2).tolist() == list(range(40))
     assert not result.is_ambiguous.any()
+    assert not result.was_cut
 
 
 def test_a_transfer_split_in_two_is_in_doubt_and_its_neighbours_are_not(way: str) -> None:
@@ -266,12 +282,13 @@ def test_lanes_that_are_always_moved_cost_no_pair(way: str, lanes: dict[int, int
     random = Random(5)
     log: list[Cycle] = [
         (*each, random.choice([0b11, 0b10, 0b01])) for each in at_random(random, 60, bus=WIDE)
-    ]  # type: ignore[misc]
-    shown: list[Cycle] = [(*each[:3], lanes[each[3]]) for each in log]  # type: ignore[misc]
+    ]
+    shown: list[Cycle] = [(*each[:3], lanes[each[3]]) for each in log]
     beats, places = strewn(random, shown, 3, WIDE)
     result = aligned(log, beats, WIDE)
 
     assert (result.beats == places).mean() >= 0.95
+    assert not result.was_cut
 
 
 @pytest.mark.parametrize("kind", ["read", "write"])
@@ -280,7 +297,7 @@ def test_a_direction_line_that_fails_costs_no_pair(way: str, kind: str) -> None:
     random = Random(6)
     log = at_random(random, 60)
     beats, places = strewn(random, log, 3)
-    result = aligned(log, [(kind, word, data) for _, word, data in beats])  # type: ignore[misc]
+    result = aligned(log, [(kind, word, data) for _, word, data in beats])
 
     assert (result.beats == places).mean() >= 0.95
 
@@ -295,6 +312,18 @@ def test_beats_of_unknown_kind_are_paired(way: str) -> None:
     result = align(log_of(Z80, log), table, 0xFFFF)
 
     assert (result.beats == places).mean() >= 0.95
+    assert not result.was_cut
+
+
+def test_a_beat_of_unknown_kind_still_has_its_direction(way: str) -> None:
+    """A read of the very same is none for a write."""
+    log: list[Cycle] = [("write", 0x4000 + at, 0x10 + at) for at in range(12)]
+    table = beats_of(
+        Z80, [each for kind, *rest in log for each in (("write", *rest), ("read", *rest))]
+    )
+    table.kind[:] = -1
+
+    assert align(log_of(Z80, log), table, 0xFFFF).beats.tolist() == list(range(0, 24, 2))
 
 
 def test_cycles_of_certain_data_that_vanish_cost_no_other_pair(way: str) -> None:
@@ -329,6 +358,138 @@ def test_a_stretch_that_is_aligned_in_parts_is_told(monkeypatch: pytest.MonkeyPa
 
     assert aligned(same, same).was_cut
     assert not aligned(other, other).was_cut
+
+
+def test_reads_without_data_hold_on_by_their_addresses(way: str) -> None:
+    """A log that tells of no read what it returned."""
+    random = Random(9)
+    log: list[Cycle] = [
+        ("read", word, word % 251) for word in random.sample(range(0x4000, 0x8000), 50)
+    ]
+    beats, places = strewn(random, log, 3)
+    result = aligned(log, beats, untold=tuple(range(50)))
+
+    assert result.beats.tolist() == places
+    assert not result.is_ambiguous.any()
+    assert not result.was_cut
+
+
+def test_what_is_equal_by_chance_does_not_hold_up_what_is_near(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The last alone agrees whole, with a beat before all others: five that are near count more."""
+    for name in LIMITS:
+        monkeypatch.setattr(import_module("busdecode.compare.align"), name, 10)
+    log: list[Cycle] = [("write", 0x4000 + at, 1 << at) for at in range(6)]
+    beats: list[Cycle] = [log[-1], *(("write", 0x4000 + at, 3 << at) for at in range(5))]
+
+    assert aligned(log, beats).beats.tolist() == [1, 2, 3, 4, 5, -1]
+
+
+@pytest.mark.parametrize("most", [1600, 40])
+def test_what_agrees_in_neither_address_nor_data_is_paired_in_parts(
+    monkeypatch: pytest.MonkeyPatch, most: int
+) -> None:
+    """Each pair differs in some bit of either; where no stretch is weighed whole, that is told."""
+    for name in (*LIMITS, "_MEND_CELLS"):
+        monkeypatch.setattr(import_module("busdecode.compare.align"), name, most)
+    random = Random(4)
+    words = [random.getrandbits(23) * 2 for _ in range(40)]
+    log: list[Cycle] = [("write", word, random.getrandbits(16)) for word in words]
+    beats: list[Cycle] = [
+        ("write", each[1] ^ 2 << at % 19, each[2] ^ 1 << at % 16) for at, each in enumerate(log)
+    ]
+    result = aligned(log, beats, WIDE)
+
+    assert (result.beats == np.arange(40)).mean() >= 0.9
+    assert result.was_cut == (most < 1600)
+
+
+def test_polls_of_one_register_hold_on_by_their_row(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No poll stands alone, sixteen in a row do; one is missing, and no other loses its beat."""
+    for name in LIMITS:
+        monkeypatch.setattr(import_module("busdecode.compare.align"), name, 2000)
+    random = Random(1)
+    log: list[Cycle] = [("read", 0x80, random.randrange(2)) for _ in range(300)]
+    result = aligned(log, [*log[:150], *log[151:]])
+
+    assert (result.beats == [*range(150), -1, *range(150, 299)]).sum() > 290
+    assert not result.was_cut
+
+
+# Anchors.
+
+
+def side_of(cycles: str) -> Side:
+    """Make writes to addresses by their letters."""
+    words = np.array([ord(each) for each in cycles], dtype=np.uint64)
+    none, full = np.zeros(len(words), dtype=np.int64), np.full(len(words), 0xFF, dtype=np.uint64)
+    return Side(none, none, words, words, full, full)
+
+
+@pytest.mark.parametrize(
+    ("log", "beats", "pairs"),
+    [
+        ("abc", "xaybzc", [1, 3, 5]),
+        ("abac", "abac", [0, 1, 2, 3]),
+        ("abc", "abbc", [0, -1, 3]),
+        ("aabc", "abc", [-1, -1, 1, 2]),
+        ("abcd", "bcda", [-1, 0, 1, 2]),
+    ],
+)
+def test_anchors_are_what_stands_as_often_on_both_sides(
+    log: str, beats: str, pairs: list[int]
+) -> None:
+    """What crosses another is left out, as is what stands more often on one side."""
+    sides = side_of(log), side_of(beats)
+    weights = Weights(0xFFFF, (0xFF,))
+    found = np.full(len(log), -1, dtype=np.int64)
+    anchor(*sides, weights, strong_keys(*sides, weights), found, least=1)
+
+    assert found.tolist() == pairs
+
+
+def test_what_is_bent_or_not_told_is_left_out_of_the_keys() -> None:
+    """A lane that never moves takes its data with it; a read may be told without data."""
+    log, beats = side_of("abc"), side_of("abc")
+    half, whole = np.full(3, 0x0F, dtype=np.uint64), np.full(3, 0xFF, dtype=np.uint64)
+    log = replace(log, lanes=np.full(3, 0b11, dtype=np.uint64))
+    lost = replace(beats, lanes=np.full(3, 0b01, dtype=np.uint64), known=half)
+    stuck = replace(beats, lanes=log.lanes, data=beats.data | np.uint64(0x80))
+    weights = Weights(0xFFFF, (0x0F, 0xF0))
+    for shown, bent, known in (
+        (lost, Bent(lanes=0b10), whole),
+        (stuck, Bent(data=0x80), whole),
+        (stuck, Bent(), np.zeros(3, dtype=np.uint64)),
+    ):
+        told = replace(log, known=known)
+        found = np.full(3, -1, dtype=np.int64)
+        told_weights = replace(weights, bent=bent)
+        keys = strong_keys(told, shown, told_weights)
+        anchor(told, shown, told_weights, keys, found, least=1)
+
+        assert found.tolist() == [0, 1, 2]
+
+
+@pytest.mark.parametrize(
+    ("log", "beats", "length"),
+    [
+        ("xyz", "yzxxx", 2),
+        ("aabc", "abc", 3),
+        ("ababab", "abbaab", 5),
+    ],
+)
+def test_the_longest_thread_of_equal_content_is_kept(log: str, beats: str, length: int) -> None:
+    """Each transfer counts once, however many beats show the same."""
+    sides = side_of(log), side_of(beats)
+    weights = Weights(0xFFFF, (0xFF,))
+    found = np.full(len(log), -1, dtype=np.int64)
+    is_short = thread(*sides, weights, strong_keys(*sides, weights), found, least=1)
+
+    assert (found >= 0).sum() == length
+    assert all(beats[at] == log[row] for row, at in enumerate(found.tolist()) if at >= 0)
+    assert (np.diff(found[found >= 0]) > 0).all()
+    assert not is_short.any()
 
 
 # Logs of another run.
@@ -495,7 +656,7 @@ def test_anchors_cost_no_more_than_the_slow_programme(seed: int, stuck: int) -> 
 # What reads should bring.
 
 
-@pytest.mark.parametrize("fault", [None, "stuck D3 low", "stuck A5 high"])
+@pytest.mark.parametrize("fault", [None, "stuck D3 low", "stuck A5 high", "read-driver D3 low"])
 def test_reads_are_foretold_by_the_writes_before_them(fault: str | None) -> None:
     """Word after word as a memory that is told each write in turn, other traffic's too."""
     random = Random(11)

@@ -33,9 +33,7 @@ def test_the_law_holds_for_the_bus_of_the_page(tmp_path: Path) -> None:
 
     @FIXED
     @given(transfer_lists(bus), st.integers(0, 2**32), st.floats(0, 1), samplings(bus))
-    def law(
-        transfers: list[Transfer], seed: int, wait_share: float, sampling: Sampling
-    ) -> None:
+    def law(transfers: list[Transfer], seed: int, wait_share: float, sampling: Sampling) -> None:
         made = synthesise(bus, transfers, seed=seed, sampling=sampling, wait_share=wait_share)
         for capture in made.places.values():
             table, decoder = decode(bus, [capture], skew=sampling.skew)

@@ -31,10 +31,8 @@ MISTAKES = [
         "  expected: one of A, D, STB, WR, ACK, ERR; did you mean ACK?",
     ),
     (
-        'lines = "D[7:0]"\n'
-        "byte",
-        'lines = "E[7:0]"\n'
-        "byte",
+        'lines = "D[7:0]"\nbyte',
+        'lines = "E[7:0]"\nbyte',
         "small.toml:22:10: data.lines: no line is called 'E[7:0]'\n"
         '  22 | lines = "E[7:0]"\n'
         "     |          ^\n"
@@ -42,8 +40,7 @@ MISTAKES = [
     ),
     (
         'byte_order = "big"',
-        'byte_order = "big"\n'
-        "lane_bit = 8",
+        'byte_order = "big"\nlane_bit = 8',
         "small.toml:24: data.lane_bit: no key of this name is known here\n"
         "  24 | lane_bit = 8\n"
         "  do:       did you mean lane_bits?",
@@ -57,18 +54,15 @@ MISTAKES = [
     ),
     (
         'byte_order = "big"',
-        'byte_order = "big"\n'
-        "lane_bits = 5",
+        'byte_order = "big"\nlane_bits = 5',
         "small.toml:24: data.lane_bits: 8 data lines cannot be cut into lanes of 5 bits\n"
         "  24 | lane_bits = 5\n"
         "  expected: a number of bits that divides the data lines",
     ),
     (
         'byte_order = "big"',
-        'byte_order = "big"\n'
-        'lane_bits = "8"',
-        "small.toml:24: data.lane_bits: must be a whole number, not '8'\n"
-        '  24 | lane_bits = "8"',
+        'byte_order = "big"\nlane_bits = "8"',
+        "small.toml:24: data.lane_bits: must be a whole number, not '8'\n  24 | lane_bits = \"8\"",
     ),
     (
         'byte_order = "big"\n',
@@ -78,11 +72,9 @@ MISTAKES = [
         "  do:       see docs/describing-a-bus.md",
     ),
     (
-        "[address]\n"
-        'lines = "A[3:0]"\n',
+        '[address]\nlines = "A[3:0]"\n',
         "",
-        "small.toml: address: this key is missing\n"
-        "  do:       see docs/describing-a-bus.md",
+        "small.toml: address: this key is missing\n  do:       see docs/describing-a-bus.md",
     ),
     (
         'role = "strobe"',
@@ -142,10 +134,8 @@ MISTAKES = [
         "  expected: a condition, such as 'X asserted and Y asserted', that becomes true then",
     ),
     (
-        "[cycle]\n"
-        'begins = "STB asserts"',
-        "[cycle]\n"
-        "begins = []",
+        '[cycle]\nbegins = "STB asserts"',
+        "[cycle]\nbegins = []",
         "small.toml:26: cycle.begins: must be a list with at least one entry, not []\n"
         "  26 | begins = []",
     ),
@@ -179,8 +169,7 @@ MISTAKES = [
     (
         'timeout = "1 us"',
         "timeout = 1000",
-        "small.toml:43: ended.timeout: must be text in quotes, not 1000\n"
-        "  43 | timeout = 1000",
+        "small.toml:43: ended.timeout: must be text in quotes, not 1000\n  43 | timeout = 1000",
     ),
     (
         'idle = "100..200 ns"',
@@ -261,10 +250,8 @@ MISTAKES = [
         "     |         ^",
     ),
     (
-        'stage = "open"\n'
-        'do = "assert STB"',
-        'stage = "opening"\n'
-        'do = "assert STB"',
+        'stage = "open"\ndo = "assert STB"',
+        'stage = "opening"\ndo = "assert STB"',
         "small.toml:72: making.steps[1].stage: found 'opening'\n"
         '  72 | stage = "opening"\n'
         "  expected: 'open', 'beat', 'close' or 'last'\n"
@@ -272,21 +259,14 @@ MISTAKES = [
     ),
     (
         "[take]",
-        "[lanes]\n"
-        'strobes = ["STB", "ACK"]\n'
-        "\n"
-        "[take]",
+        '[lanes]\nstrobes = ["STB", "ACK"]\n\n[take]',
         "small.toml:37: lanes.strobes: 2 lane strobes for 1 lane\n"
         '  37 | strobes = ["STB", "ACK"]\n'
         "  expected: one strobe a lane, the most significant lane first",
     ),
     (
         "[take]",
-        "[[lanes.table]]\n"
-        "levels = { A0 = 0 }\n"
-        'lanes = "10"\n'
-        "\n"
-        "[take]",
+        '[[lanes.table]]\nlevels = { A0 = 0 }\nlanes = "10"\n\n[take]',
         "small.toml:38:10: lanes.table[0].lanes: '10' names 2 lanes\n"
         '  38 | lanes = "10"\n'
         "     |          ^\n"
@@ -294,11 +274,7 @@ MISTAKES = [
     ),
     (
         "[take]",
-        "[[lanes.table]]\n"
-        "levels = { A0 = 0 }\n"
-        'lanes = "x"\n'
-        "\n"
-        "[take]",
+        '[[lanes.table]]\nlevels = { A0 = 0 }\nlanes = "x"\n\n[take]',
         "small.toml:38: lanes.table[0].lanes: must be one 1 or 0 a lane, the most "
         "significant lane first, not 'x'\n"
         '  38 | lanes = "x"',
@@ -327,17 +303,17 @@ MISTAKES = [
         "  expected: phases between data and release, such as acknowledge",
     ),
     (
-        "[[sources]]\n"
-        'document = "Invented for the tests"\n'
-        'section = "none"\n'
-        'status = "invented"\n',
+        '[[sources]]\ndocument = "Invented for the tests"\nsection = "none"\nstatus = "invented"\n',
         "",
-        "small.toml: sources: this key is missing\n"
-        "  do:       see docs/describing-a-bus.md",
+        "small.toml: sources: this key is missing\n  do:       see docs/describing-a-bus.md",
     ),
     (
         '"A[3:0]" = {',
         '"A[x:0]" = {',
+        "small.toml:11:2: lines.A[x:0]: 'A[x:0]' is no line and no range of lines\n"
+        '  11 | "A[x:0]" = { role = "address", driver = "host" }\n'
+        "     |  ^\n"
+        '  expected: a range such as D[7:0]; of hexadecimal numbers with numbering = "hex"\n'
         "small.toml:19:10: address.lines: no line is called 'A[3:0]'\n"
         '  19 | lines = "A[3:0]"\n'
         "     |          ^\n"
@@ -402,10 +378,8 @@ MISTAKES = [
         "  expected: address lines numbered by the bit of the byte address that they carry",
     ),
     (
-        "[take]\n"
-        'read = "before release"',
-        "[take]\n"
-        'read = "during data"',
+        '[take]\nread = "before release"',
+        '[take]\nread = "during data"',
         "small.toml:37:9: take.read: only lanes can be taken 'during' a phase, not at "
         "'during data'\n"
         '  37 | read = "during data"\n'
@@ -429,20 +403,17 @@ MISTAKES = [
     (
         "invented = true",
         'invented = "yes"',
-        "small.toml:3: invented: must be true or false, not 'yes'\n"
-        '  3 | invented = "yes"',
+        "small.toml:3: invented: must be true or false, not 'yes'\n  3 | invented = \"yes\"",
     ),
     (
         "[ended]\n",
-        "[ended]\n"
-        'wait = ["ACK", 5]\n',
-        "small.toml:41: ended.wait[1]: must be text in quotes, not 5\n"
-        '  41 | wait = ["ACK", 5]',
+        '[ended]\nwait = ["ACK", 5]\n',
+        'small.toml:41: ended.wait[1]: must be text in quotes, not 5\n  41 | wait = ["ACK", 5]',
     ),
     (
         'lines = "D[7:0]"',
         "lines = 5",
-        "small.toml:22: data.lines: must be text in quotes, not 5\n"
+        "small.toml:22: data.lines: must be text in quotes, or a list of texts, not 5\n"
         "  22 | lines = 5",
     ),
 ]
@@ -497,7 +468,6 @@ def test_mistakes_of_the_schema_are_told_in_order_too() -> None:
     assert [row for row in str(caught.value).split("\n") if row.startswith("small")] == [
         "small.toml:21: data.byte_order: this key is missing",
         "small.toml:23: data.byteorder: no key of this name is known here",
-        "small.toml:58: making.watchdog: this key is missing",
         "small.toml:60: making.watchdogs: no key of this name is known here",
     ]
 
@@ -509,17 +479,16 @@ def test_a_file_that_is_not_text(tmp_path: Path) -> None:
     with pytest.raises(DescriptionError) as caught:
         load_bus(path)
     assert str(caught.value) == (
-        f"{path}: byte 11: this is not a text file in UTF-8\n"
-        "  expected: a bus description in TOML"
+        f"{path}: byte 11: this is not a text file in UTF-8\n  expected: a bus description in TOML"
     )
 
 
 def test_a_bus_that_is_neither_bundled_nor_a_file() -> None:
     """The near name is offered."""
     with pytest.raises(DescriptionError) as caught:
-        load_bus("mc6800")
-    assert str(caught.value).startswith("there is no bus and no file called 'mc6800'\n")
-    assert str(caught.value).endswith("\n  do:       did you mean mc68000?")
+        load_bus("orlop23")
+    assert str(caught.value).startswith("there is no bus and no file called 'orlop23'\n")
+    assert str(caught.value).endswith("\n  do:       did you mean orlop32?")
 
 
 def test_more_than_64_data_lines_are_refused() -> None:

@@ -19,8 +19,7 @@ HEXADECIMAL = "  expected: hexadecimal digits, with or without 0x"
 MISTAKES = [
     (
         b"",
-        "made.csv: the log is empty\n"
-        "  expected: the header op,address,size,data and accesses",
+        "made.csv: the log is empty\n  expected: the header op,address,size,data and accesses",
     ),
     (
         b"op,\0",
@@ -58,9 +57,7 @@ MISTAKES = [
     ),
     (
         HEAD + b"write,100,2,\n",
-        "made.csv:2:13: data is ''\n"
-        "  2 | write,100,2,\n"
-        "    |             ^\n" + HEXADECIMAL,
+        "made.csv:2:13: data is ''\n  2 | write,100,2,\n    |             ^\n" + HEXADECIMAL,
     ),
     (
         HEAD + b" ,100,2,12\n",
@@ -71,21 +68,15 @@ MISTAKES = [
     ),
     (
         HEAD + b"write,100,2,12\nwrite, 10G,2,12\n",
-        "made.csv:3:8: address is '10G'\n"
-        "  3 | write, 10G,2,12\n"
-        "    |        ^\n" + HEXADECIMAL,
+        "made.csv:3:8: address is '10G'\n  3 | write, 10G,2,12\n    |        ^\n" + HEXADECIMAL,
     ),
     (
         HEAD + b"write,-1,2,12\n",
-        "made.csv:2:7: address is '-1'\n"
-        "  2 | write,-1,2,12\n"
-        "    |       ^\n" + HEXADECIMAL,
+        "made.csv:2:7: address is '-1'\n  2 | write,-1,2,12\n    |       ^\n" + HEXADECIMAL,
     ),
     (
         HEAD + b"write,1_0,2,12\n",
-        "made.csv:2:7: address is '1_0'\n"
-        "  2 | write,1_0,2,12\n"
-        "    |       ^\n" + HEXADECIMAL,
+        "made.csv:2:7: address is '1_0'\n  2 | write,1_0,2,12\n    |       ^\n" + HEXADECIMAL,
     ),
     (
         HEAD + b"write,2,two,2\n",
@@ -144,9 +135,7 @@ PATTERN = r"(?P<op>[WR]) (?P<address>\w+) (?P<data>\w+)"
 BY_PATTERN = [
     (
         "1000: W 10g0 beef\n",
-        "made.log:1:9: address is '10g0'\n"
-        "  1 | 1000: W 10g0 beef\n"
-        "    |         ^\n" + HEXADECIMAL,
+        "made.log:1:9: address is '10g0'\n  1 | 1000: W 10g0 beef\n    |         ^\n" + HEXADECIMAL,
     ),
     (
         "nothing here\n",

@@ -159,8 +159,7 @@ MISTAKES = [
     ),
     (
         "late-acknowledge DTACK -5 ns",
-        "an acknowledge can be late, not early: '-5 ns'\n"
-        "  expected: late-acknowledge LINE TIME",
+        "an acknowledge can be late, not early: '-5 ns'\n  expected: late-acknowledge LINE TIME",
     ),
     (
         "slow-release read -5 ns",
@@ -179,8 +178,7 @@ MISTAKES = [
     ),
     (
         "when A7 high",
-        "when needs a fault at its end: 'when A7 high'\n"
-        "  expected: when LINE high|low FAULT...",
+        "when needs a fault at its end: 'when A7 high'\n  expected: when LINE high|low FAULT...",
     ),
     (
         "card-side",
@@ -188,13 +186,11 @@ MISTAKES = [
     ),
     (
         "intermittent 101 stuck D3 low",
-        "a share must be 0 to 100 percent, not '101'\n"
-        "  expected: intermittent PERCENT FAULT...",
+        "a share must be 0 to 100 percent, not '101'\n  expected: intermittent PERCENT FAULT...",
     ),
     (
         "intermittent often stuck D3 low",
-        "a share must be 0 to 100 percent, not 'often'\n"
-        "  expected: intermittent PERCENT FAULT...",
+        "a share must be 0 to 100 percent, not 'often'\n  expected: intermittent PERCENT FAULT...",
     ),
     (
         "intermittent 25 stuck D3 down",

@@ -131,11 +131,14 @@ def test_a_stuck_line_is_stuck_whoever_drives_it(level: int) -> None:
         assert seen(levels.host, "D3") == seen(levels.card, "D3") == str(level)
 
 
-@pytest.mark.parametrize(("floats", "after_1", "after_0"), [
-    ("high", "1", "1"),
-    ("low", "0", "0"),
-    ("keep", "0", "0"),
-])
+@pytest.mark.parametrize(
+    ("floats", "after_1", "after_0"),
+    [
+        ("high", "1", "1"),
+        ("low", "0", "0"),
+        ("keep", "0", "0"),
+    ],
+)
 def test_the_part_of_an_open_line_without_a_driver_floats(
     floats: str, after_1: str, after_0: str
 ) -> None:

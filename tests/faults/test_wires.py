@@ -52,16 +52,24 @@ LATE = [
     ("late-acknowledge DTACK 100 ns", "+10 -90", []),  # overtaken
     ("late-acknowledge DTACK 100 ns", "+10 -90 +95 -300", [(195, "0"), (300, "1")]),
     ("late-acknowledge DTACK 100 ns", "+10 +60 -300", [(110, "0"), (300, "1")]),  # said twice
-    ("late-acknowledge DTACK 100 ns", "+10 -200 +220 -400", [
-        (110, "0"),
-        (200, "1"),
-        (320, "0"),
-        (400, "1"),
-    ]),
-    ("late-acknowledge DTACK 100 ns; late-acknowledge DTACK 50 ns", "+10 -300", [
-        (110, "0"),
-        (300, "1"),
-    ]),
+    (
+        "late-acknowledge DTACK 100 ns",
+        "+10 -200 +220 -400",
+        [
+            (110, "0"),
+            (200, "1"),
+            (320, "0"),
+            (400, "1"),
+        ],
+    ),
+    (
+        "late-acknowledge DTACK 100 ns; late-acknowledge DTACK 50 ns",
+        "+10 -300",
+        [
+            (110, "0"),
+            (300, "1"),
+        ],
+    ),
     ("late-acknowledge VPA 100 ns", "+10 -300", [(10, "0"), (300, "1")]),  # another line
     ("intermittent 0 late-acknowledge DTACK 100 ns", "+10 -300", [(10, "0"), (300, "1")]),
     ("intermittent 100 late-acknowledge DTACK 100 ns", "+10 -300", [(110, "0"), (300, "1")]),
@@ -74,9 +82,7 @@ LATE = [
 
 
 @pytest.mark.parametrize(("faults", "acts", "wanted"), LATE)
-def test_when_the_acknowledge_comes(
-    faults: str, acts: str, wanted: list[tuple[int, str]]
-) -> None:
+def test_when_the_acknowledge_comes(faults: str, acts: str, wanted: list[tuple[int, str]]) -> None:
     """Late, or never where it was negated before or a fault keeps it."""
     for order in permutations(faults.split(";")):
         wires = wires_with(";".join(order))
@@ -367,9 +373,7 @@ def oscillating(wires: Wires, delay: int | None) -> None:
         level = 1 - int(drawn("AS", wires.levels.host))
         wires.drive("host", BIT["AS"], BIT["AS"] * level)
 
-    wires.listeners.append(
-        lambda _: invert() if delay is None else wires.after(delay, invert)
-    )
+    wires.listeners.append(lambda _: invert() if delay is None else wires.after(delay, invert))
 
 
 @pytest.mark.parametrize("delay", [None, 0, 1])

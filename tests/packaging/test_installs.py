@@ -79,9 +79,7 @@ def contents(wheel: Path) -> set[str]:
         return set(archive.namelist())
 
 
-def test_wheel_has_the_package_its_descriptions_and_nothing_else(
-    wheel: Path, source: Path
-) -> None:
+def test_wheel_has_the_package_its_descriptions_and_nothing_else(wheel: Path, source: Path) -> None:
     """Check the list of files against the checkout."""
     package = {
         path.relative_to(source).as_posix()

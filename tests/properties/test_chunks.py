@@ -131,6 +131,7 @@ def test_chunks_of_a_pipelined_bus_give_the_same_table(size: int) -> None:
         ["1", "0", "0x22", "0xB2"],
         ["2", "0", "0x33", "0xC3"],
         ["2", "1", "0x33", "0xD4"],
+        ["2", "2", "", ""],
     ]
     assert_same_table(table, decode(bus, [capture])[0])
 

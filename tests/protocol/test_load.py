@@ -83,9 +83,7 @@ def test_a_range_of_lines(written: str, names: tuple[str, ...]) -> None:
     assert expand_lines(written) == names
 
 
-@pytest.mark.parametrize(
-    ("order", "offsets"), [("big", [0, 1, 2, 3]), ("little", [3, 2, 1, 0])]
-)
+@pytest.mark.parametrize(("order", "offsets"), [("big", [0, 1, 2, 3]), ("little", [3, 2, 1, 0])])
 def test_byte_order_decides_the_address_of_a_lane(order: str, offsets: list[int]) -> None:
     """Lane 0 is the most significant: D31 to D24."""
     text = SMALL.replace("D[7:0]", "D[31:0]")
@@ -120,4 +118,3 @@ def test_a_bus_is_loaded_by_path_as_well(tmp_path: Path) -> None:
     bus = load_bus(path)
     assert bus.path == path
     assert replace(bus, path=None) == parse_bus(SMALL)
-
