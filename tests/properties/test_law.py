@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from busdecode.protocol import Bus
 
-FIXED = settings(derandomize=True, database=None, deadline=None, max_examples=30)
+FIXED = settings(derandomize=True, database=None, deadline=None, max_examples=15)
 OWN = {"sized": SIZED, "block": BLOCK}
 
 
