@@ -16,6 +16,7 @@ from busdecode.cycles import Sampling
 from busdecode.errors import LogError
 from busdecode.protocol import bundled_buses, load_bus
 
+ACCESSES = 16
 RATES = (10, 20, 50, 100, 200)
 """Megasamples a second, besides a quarter and a half of the shortest pulse."""
 
@@ -23,7 +24,7 @@ RATES = (10, 20, 50, 100, 200)
 def one_run(name: str, seed: int, period: int) -> tuple[bool, bool, int, str]:
     """Give whether one seed had a finding, could not be told, transfers lost, and a sentence."""
     bus = load_bus(name)
-    accesses = random_accesses(bus, 40, Random(seed))
+    accesses = random_accesses(bus, ACCESSES, Random(seed))
     try:
         result = compared(bus, accesses, seed=seed, sampling=Sampling(period, 3_000, 3_000))
     except LogError:  # too coarse for anything to align
