@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from hypothesis import strategies as st
 
-from busdecode.access import Transfer, byte_count, lane_mask, row_lines, rows_for
+from busdecode.access import Transfer, byte_count, lane_mask, port_of, rows_for
 from busdecode.cycles import Sampling
 from busdecode.protocol import fixed_levels
 
@@ -55,7 +55,7 @@ def port_at(bus: Bus, word: int) -> dict[str, int]:
     """Give the port of the card at a word: by its address, every size in turn."""
     ports: list[dict[str, int]] = []
     for row in bus.lane_rows:
-        port = {line: level for line, level in row_lines(row).items() if line in bus.port_lines}
+        port = port_of(bus, row)
         if port not in ports:
             ports.append(port)
     return ports[word // bus.word_bytes % len(ports)] if ports else {}

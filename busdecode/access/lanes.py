@@ -18,9 +18,10 @@ __all__ = [
     "lane_mask",
     "lanes_of_span",
     "moved",
+    "port_of",
     "row_lines",
     "rows_for",
-    "size_code",
+    "size_lines",
     "word_shift",
     "word_shifts",
 ]
@@ -94,10 +95,13 @@ def lanes_of_span(bus: Bus, first: int, stop: int) -> int:
     return lanes
 
 
-def size_code(bus: Bus, asked: int) -> int | None:
-    """Give the value of the size lines that tells so many bytes; None where none does."""
-    sizes = bus.operand.sizes
-    return sizes.index(asked) if asked in sizes else None
+def size_lines(bus: Bus, asked: int | None) -> dict[str, int]:
+    """Give the level of each line that tells so many bytes; none where none can tell it."""
+    operand = bus.operand
+    if asked not in operand.sizes:
+        return {}
+    code = operand.sizes.index(asked)
+    return {line: code >> bit & 1 for bit, line in enumerate(reversed(operand.lines))}
 
 
 def rows_for(
@@ -128,12 +132,8 @@ def rows_for(
         for line, bit in zip(bus.address, bus.address_bits, strict=True)
         if bus.address_from_lines
     }
-    code = None if asked is None else size_code(bus, asked)
-    if code is not None:
-        size_lines = bus.operand.lines
-        for bit, line in enumerate(reversed(size_lines)):
-            known[line] = code >> bit & 1
-    known.update(port or {})
+    known |= size_lines(bus, asked)
+    known |= port or {}
     for row in bus.lane_rows:
         if kind is not None and row.kinds is not None and kind not in row.kinds:
             continue
@@ -159,3 +159,8 @@ def row_lines(row: LaneRow) -> dict[str, int]:
         for lines, values in row.levels
         for bit, line in enumerate(reversed(lines))
     }
+
+
+def port_of(bus: Bus, row: LaneRow) -> dict[str, int]:
+    """Give the levels by which the card tells the port that a row of the table is of."""
+    return {line: level for line, level in row_lines(row).items() if line in bus.port_lines}

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.access import row_lines, rows_for, size_code
+from busdecode.access import row_lines, rows_for, size_lines
 from busdecode.compare.predict import memory_as_seen
 from busdecode.compare.view import Observation, PlaceView
 from busdecode.cycles import DIRECTIONS, ENDINGS, MISSING
@@ -193,11 +193,7 @@ def _row_levels(
         if not rows:
             continue
         mine = inverse.reshape(-1) == at
-        levels = row_lines(rows[0])
-        code = size_code(bus, asked) if asked else None
-        for bit, line in enumerate(reversed(bus.operand.lines)):
-            if code is not None:
-                levels[line] = code >> bit & 1
+        levels = row_lines(rows[0]) | size_lines(bus, asked)
         for line in lines:
             if line in levels:
                 wanted[mine] |= view.mask([line]) * np.uint64(levels[line])

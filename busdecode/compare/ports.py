@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.access import row_lines, rows_for
+from busdecode.access import port_of, rows_for
 from busdecode.cycles import ENDINGS
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def ports_seen(table: CycleTable) -> Port | None:
     everywhere: dict[frozenset[tuple[str, int]], int] = {}
     for (word, offset, asked, lanes), count in zip(distinct.tolist(), counts.tolist(), strict=True):
         answers = {
-            frozenset((line, at) for line, at in row_lines(row).items() if line in bus.port_lines)
+            frozenset(port_of(bus, row).items())
             for row in rows_for(bus, word + offset, lanes=lanes, asked=asked or None)
         }
         here = votes.setdefault(word, {})

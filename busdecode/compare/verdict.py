@@ -107,9 +107,10 @@ def find(
         group.twins += looks_alike(group.lines, group.how, records, views, table)
     findings = [_finding(group, records, bus, tuple(views)) for group in groups]
     known = frozenset(line for group in groups if group.how in _PAIRS for line in group.lines)
-    findings += [_tied_only(pair, table, tuple(views)) for pair in tied_strobes(settled, known)]
+    tied = [_tied_only(pair, table, tuple(views)) for pair in tied_strobes(settled, known)]
+    findings += tied
     related = {frozenset(group.lines) for group in groups if group.how in _PAIRS}
-    related |= {frozenset(each.lines) for each in findings if each.condition == _NEVER}
+    related |= {frozenset(each.lines) for each in tied}
     names = bus.phase_names
     findings.sort(
         key=lambda each: (

@@ -99,6 +99,7 @@ class BeatValues:
         if absent:
             self.notes.append(f"how beats end is judged without {_listed(absent)}")
         self._address_mask = mask_of(bus.address, index, self._words)
+        self._used = [(*self._visible(levels), mask) for levels, mask in bus.address_used]
         self._steps = np.array([kind.steps for kind in bus.kinds] + [False, False])
         self._offsets = np.zeros(1 << bus.lane_count, dtype=np.int64)
         self._sizes = np.zeros(1 << bus.lane_count, dtype=np.int64)
@@ -450,8 +451,7 @@ class BeatValues:
         every = (1 << self.bus.address_width) - 1
         used = np.full(len(shot.states), every, dtype=np.uint64)
         undecided = np.ones(len(used), dtype=np.bool_)
-        for levels, mask in self.bus.address_used:
-            parts, whole = self._visible(levels)
+        for parts, whole, mask in self._used:
             here = undecided & whole
             for part in parts:
                 shows, known, _ = self._fits(shot, part)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from busdecode.access import byte_count, lane_mask, row_lines
+from busdecode.access import byte_count, lane_mask, port_of
 from busdecode.cycles.parties import Party
 from busdecode.protocol import All, Any_, Becomes, FirstOf, Holds, While
 from busdecode.responder import Memory, Stored
@@ -177,9 +177,7 @@ class Card(Party):
         known = self._ports.get(self._address // bus.word_bytes * bus.word_bytes)
         if known is not None or self._widest is None:
             return known or {}
-        return {
-            line: level for line, level in row_lines(self._widest).items() if line in bus.port_lines
-        }
+        return port_of(bus, self._widest)
 
     def _stored(self) -> tuple[int, Stored]:
         """Give the lanes that move, and what they reach of the memory."""

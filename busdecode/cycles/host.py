@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from busdecode.access import row_lines, rows_for, size_code
+from busdecode.access import row_lines, rows_for, size_lines
 from busdecode.cycles.parties import Party
 
 if TYPE_CHECKING:
@@ -161,30 +161,26 @@ class Host(Party):
         of_row = {} if row is None else row_lines(row)
         if what == "address":
             return self._address(of_row)
-        kind = bus.kind(transfer.kind)
-        levels = _first_values(kind.levels) | _first_values(bus.making_levels[kind.name])
-        if transfer.modifier is not None:
-            for bit, line in enumerate(reversed(bus.modifier)):
-                levels[line] = transfer.modifier >> bit & 1
-        if what == "size":
-            levels = of_row
-            code = None if transfer.asked is None else size_code(bus, transfer.asked)
-            for bit, line in enumerate(reversed(bus.operand.lines)):
-                if code is not None:
-                    levels[line] = code >> bit & 1
+        levels = of_row | size_lines(bus, transfer.asked) if what == "size" else self._marks()
         roles = {"direction": ("direction",), "function": ("function",), "size": ("size",)}
         wanted = roles.get(what, ("direction", "function"))
         lines = [line for line in levels if bus.line(line).role in wanted]
         return sim.bits(lines), sum(sim.bits([line]) * levels[line] for line in lines)
 
-    def _address(self, of_row: Mapping[str, int]) -> tuple[int, int]:
-        """Give the address lines and their levels; lines that the cycle does not use vary."""
-        sim, bus, transfer = self.sim, self.sim.bus, self._transfer
+    def _marks(self) -> dict[str, int]:
+        """Give the level of each line that marks the transfer's kind and modifier."""
+        bus, transfer = self.sim.bus, self._transfer
         kind = bus.kind(transfer.kind)
         marks = _first_values(kind.levels) | _first_values(bus.making_levels[kind.name])
         if transfer.modifier is not None:
             for bit, line in enumerate(reversed(bus.modifier)):
                 marks[line] = transfer.modifier >> bit & 1
+        return marks
+
+    def _address(self, of_row: Mapping[str, int]) -> tuple[int, int]:
+        """Give the address lines and their levels; lines that the cycle does not use vary."""
+        sim, bus, transfer = self.sim, self.sim.bus, self._transfer
+        marks = self._marks()
         address, levels = transfer.address, 0
         for marking, used in bus.address_used:
             if all(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from busdecode.access import row_lines, rows_for
+from busdecode.access import port_of, rows_for
 from busdecode.cycles.card import Card
 from busdecode.cycles.host import Host
 from busdecode.cycles.wires import History, Wires
@@ -146,8 +146,7 @@ def ports_of(bus: Bus, transfers: Sequence[Transfer]) -> dict[int, dict[str, int
         If no port does, or two transfers need different ones at one word.
     """
     ports: dict[int, list[dict[str, int]]] = {}
-    lines = bus.port_lines
-    if not lines:
+    if not bus.port_lines:
         return {}
     for transfer in transfers:
         word = transfer.address // bus.word_bytes * bus.word_bytes
@@ -158,9 +157,7 @@ def ports_of(bus: Bus, transfers: Sequence[Transfer]) -> dict[int, dict[str, int
             asked=transfer.asked,
             kind=transfer.kind,
         )
-        fitting = [
-            {line: level for line, level in row_lines(row).items() if line in lines} for row in rows
-        ]
+        fitting = [port_of(bus, row) for row in rows]
         ports[word] = [each for each in ports.get(word, fitting) if each in fitting]
         if not ports[word]:
             raise ValueError(f"no one port at 0x{word:X} moves the lanes of all its transfers")

@@ -281,12 +281,12 @@ class Bus:
         """Bits of a byte address."""
         return max((bit + 1 for bit in self.address_bits), default=1)
 
-    @property
+    @cached_property
     def lane_lines(self) -> tuple[str, ...]:
         """The lines that select byte lanes, whether one stands for each lane or a table decides."""
         return self.lane_strobes or tuple(line.name for line in self.lines if line.role == "lane")
 
-    @property
+    @cached_property
     def port_lines(self) -> frozenset[str]:
         """The card's lines that have a part in the lane table: they tell the port's size."""
         inside = {line for row in self.lane_rows for lines, _ in row.levels for line in lines}
