@@ -17,6 +17,7 @@ __all__ = [
     "LogError",
     "ProbeListError",
     "RequestError",
+    "TruncatedError",
     "nearest",
     "quoted",
 ]
@@ -107,6 +108,20 @@ class InputError(BusdecodeError, ValueError):
         joined.args = ("\n".join(str(error) for error in errors),)
         return joined
 
+    def adding(self, clause: str) -> Self:
+        """Make the same error with one more clause in what was found."""
+        return type(self)(
+            f"{self.found}; {clause}",
+            path=self.path,
+            line=self.line,
+            column=self.column,
+            byte=self.byte,
+            key=self.key,
+            text=self.text,
+            expected=self.expected,
+            action=self.action,
+        )
+
     def _message(self) -> str:
         place = "" if self.path is None else str(self.path)
         for part in (self.line, self.column if self.line is not None else None):
@@ -135,6 +150,10 @@ class InputError(BusdecodeError, ValueError):
 
 class CaptureError(InputError):
     """A capture file could not be read as what it claims to be."""
+
+
+class TruncatedError(CaptureError):
+    """A capture file ends early; what is whole before that could be read."""
 
 
 class ProbeListError(InputError):

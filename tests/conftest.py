@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import settings
 
+from busdecode.capture.compilation import SWITCH
 from busdecode.cli import main
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
 # How long one example takes says nothing on a machine shared with others. Where a whole change is
 # judged, examples are the same each time; elsewhere each run looks for new ones.
@@ -30,6 +31,16 @@ class Outcome:
     status: int
     out: str
     err: str
+
+
+@pytest.fixture(scope="module", params=["plain", "compiled"])
+def both_ways(request: pytest.FixtureRequest) -> Iterator[str]:
+    """Have all files read by plain Python, then all by compiled code."""
+    if request.param == "compiled":
+        pytest.importorskip("numba", reason="numba compiles the reader; it is not installed")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv(SWITCH, "1" if request.param == "plain" else "0")
+        yield request.param
 
 
 @pytest.fixture(scope="session")

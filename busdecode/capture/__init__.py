@@ -3,27 +3,33 @@
 from __future__ import annotations
 
 from busdecode.capture.binding import Binding, BoundChannel, bind_capture, bind_channels, skews
+from busdecode.capture.compilation import SWITCH, WORTH_BYTES, advice, compiled, saying_if_slow
 from busdecode.capture.matching import name_forms
 from busdecode.capture.model import Capture, from_levels, join, pack_levels, split, words_for
 from busdecode.capture.probes import Probe, ProbeGroup, ProbeList, read_probes
-from busdecode.capture.readers import READERS, Reader, open_capture, read_capture
+from busdecode.capture.readers import READERS, Options, Reader, open_capture, read_capture
 from busdecode.capture.stream import CaptureFile, Source, Told
-from busdecode.capture.vcd_write import write_vcd
+from busdecode.capture.vcd import write_vcd
 
 __all__ = [
     "READERS",
+    "SWITCH",
+    "WORTH_BYTES",
     "Binding",
     "BoundChannel",
     "Capture",
     "CaptureFile",
+    "Options",
     "Probe",
     "ProbeGroup",
     "ProbeList",
     "Reader",
     "Source",
     "Told",
+    "advice",
     "bind_capture",
     "bind_channels",
+    "compiled",
     "from_levels",
     "join",
     "name_forms",
@@ -31,6 +37,7 @@ __all__ = [
     "pack_levels",
     "read_capture",
     "read_probes",
+    "saying_if_slow",
     "skews",
     "split",
     "words_for",

@@ -95,6 +95,17 @@ class Binding:
             if bound.place == place or probed[bound.line] == 1
         }
 
+    def channels_at(self, place: str, lines: Iterable[str]) -> tuple[str, ...]:
+        """Give the channels of those lines that are to be had at a place, in order.
+
+        Raises
+        ------
+        RequestError
+            If nothing is bound to that place.
+        """
+        there = self.at(place)
+        return tuple(there[line].channel for line in lines if line in there)
+
 
 def bind_channels(
     capture_lines: Sequence[str], bus_lines: Sequence[str], probes: ProbeList | None
@@ -439,8 +450,12 @@ def bind_capture(
         inverted[to // 64] |= bound.inverted << to % 64
         if bound.place != place:
             elsewhere.setdefault(bound.place, []).append(bound.line)
-    states = _moved(capture.states, masks, len(inverted))
-    unknown = None if capture.unknown is None else _moved(capture.unknown, masks, len(inverted))
+    states, unknown = capture.states, capture.unknown
+    if tuple(bound.channel for bound in chosen) != capture.lines:
+        states = _moved(states, masks, len(inverted))
+        unknown = None if unknown is None else _moved(unknown, masks, len(inverted))
+    elif any(inverted):
+        states = states.copy()
     for word, mask in enumerate(inverted):
         if not mask:
             continue

@@ -1,23 +1,26 @@
-"""Takes a file name, gives its Capture through the one reader that knows the format."""
+"""Takes a file, gives its Capture through the one reader that knows the format."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, BinaryIO, TypedDict, Unpack, cast
 
-from busdecode.capture.csv_table import open_csv, sniff_csv
-from busdecode.capture.stream import CaptureFile, Source, Told
+from busdecode.capture.samples import open_array, open_packed, sniff_npy, sniff_npz
+from busdecode.capture.sources import Source
+from busdecode.capture.stream import CaptureFile, Told
+from busdecode.capture.tables import open_csv, sniff_csv
 from busdecode.capture.vcd import open_vcd, sniff_vcd
 from busdecode.errors import CaptureError, RequestError, nearest, quoted
-from busdecode.units import PICOSECONDS
+from busdecode.units import PICOSECONDS, format_time
 
 if TYPE_CHECKING:
+    import os
     from collections.abc import Callable
+    from pathlib import Path
 
     from busdecode.capture.model import Capture
 
-__all__ = ["READERS", "Reader", "open_capture", "read_capture"]
+__all__ = ["READERS", "Options", "Reader", "open_capture", "read_capture"]
 
 
 @dataclass(frozen=True)
@@ -39,32 +42,58 @@ class Reader:
     open: Callable[[Source, Told], CaptureFile]
 
 
+def _cannot_tell(head: bytes) -> bool:
+    """Packed samples look like anything: they are only taken where a layout is told."""
+    return False
+
+
 READERS: tuple[Reader, ...] = (
     Reader("vcd", sniff_vcd, open_vcd),
     Reader("csv", sniff_csv, open_csv),
+    Reader("numpy", lambda head: sniff_npy(head) or sniff_npz(head), open_array),
+    Reader("packed", _cannot_tell, open_packed),
 )
 """Every format that can be read. A new format is one module and one row here."""
 
 
-def open_capture(
-    path: Path | str,
-    *,
-    format: str | None = None,
-    sample_period: int | None = None,
-    time_unit: str | None = None,
-) -> CaptureFile:
-    """Open a capture file and read its header; the rows come from its `chunks`.
+class Options(TypedDict, total=False):
+    """What may be told about a capture file beside its name; see `Told`.
 
     Parameters
     ----------
-    path : path or str
-        Plain or gzip; told apart by content.
-    format : str, optional
+    format : str
         Name of a reader; found from the content where not given.
-    sample_period : int, ps, optional
-        The instrument's sample period: becomes the resolution.
-    time_unit : str, optional
-        Unit of the times where the file does not tell it: s, ms, us, ns or ps.
+    name : str
+        Shown in errors, for what has no name of its own.
+    unpack_limit : int, bytes
+        Where reading a packed file stops with an error.
+    """
+
+    format: str | None
+    name: str | None
+    unpack_limit: int
+    sample_period: int | None
+    time_unit: str | None
+    allow_truncated: bool
+    separator: str | None
+    header_line: int | None
+    time_column: str | None
+    layout: Path | None
+    start: int | None
+    stop: int | None
+    threads: int | None
+
+
+def open_capture(
+    what: str | os.PathLike[str] | bytes | BinaryIO, **options: Unpack[Options]
+) -> CaptureFile:
+    """Open a capture and read its header; the rows come from its `chunks`.
+
+    Parameters
+    ----------
+    what : path, bytes or open binary file
+        Plain or packed (gzip, zstd, xz, bzip2, zip of one file); told apart by content.
+    **options : Options
 
     Returns
     -------
@@ -77,48 +106,69 @@ def open_capture(
     RequestError
         If an option is none of those accepted.
     """
-    names = "|".join(reader.name for reader in READERS)
-    if time_unit is not None and time_unit not in PICOSECONDS:
-        raise RequestError(
-            f"the time unit must be one of {', '.join(PICOSECONDS)}, not {quoted(time_unit)}"
-        )
-    if sample_period is not None and sample_period < 1:
-        raise RequestError(f"the sample period must be 1 ps or more, not {sample_period} ps")
     named = {reader.name: reader for reader in READERS}
-    if format is not None and format not in named:
-        near = nearest(format, named)
+    form = options.pop("format", None)
+    if form is not None and form not in named:
+        near = nearest(form, named)
         raise RequestError(
-            f"the format must be one of {', '.join(named)}, not {quoted(format)}",
+            f"the format must be one of {', '.join(named)}, not {quoted(form)}",
             action=None if near is None else f"did you mean {near}?",
         )
-    source = Source(Path(path), str(path))
-    told = Told(sample_period, time_unit)
-    if format is not None:
-        return named[format].open(source, told)
+    name = options.pop("name", None)
+    told = Told(**cast("dict[str, Any]", options))
+    _check(told)
+    source = Source(what, name, unpack_limit=told.unpack_limit)
+    if form is not None:
+        return named[form].open(source, told)
     known = [reader for reader in READERS if reader.sniff(source.head)]
+    if not known and told.layout is not None:
+        known = [named["packed"]]
     if len(known) != 1:
-        first = next((row for row in source.head.splitlines() if row.strip()), b"")
-        shown = quoted(first.decode("utf-8", "replace").strip())
-        found = " and ".join(reader.name for reader in known)
-        raise CaptureError(
-            f"the file may be {found}; its first line is {shown}"
-            if known
-            else f"the format is not known; its first line is {shown}",
-            path=str(path),
-            expected="VCD, or CSV with a header line that names a time or sample column",
-            action=f"tell the format with --capture-format {names}",
-        )
+        raise _unknown(source, [reader.name for reader in known], list(named))
     return known[0].open(source, told)
 
 
+def _check(told: Told) -> None:
+    """Refuse options that no format could use."""
+    if told.time_unit is not None and told.time_unit not in PICOSECONDS:
+        raise RequestError(
+            f"the time unit must be one of {', '.join(PICOSECONDS)}, not {quoted(told.time_unit)}"
+        )
+    if told.sample_period is not None and told.sample_period < 1:
+        raise RequestError(f"the sample period must be 1 ps or more, not {told.sample_period} ps")
+    if told.start is not None and told.stop is not None and told.stop <= told.start:
+        raise RequestError(
+            f"the time to which is read must be after {format_time(told.start)}, not "
+            f"{format_time(told.stop)}"
+        )
+
+
+def _unknown(source: Source, known: list[str], names: list[str]) -> CaptureError:
+    expected = "VCD, CSV with a header line that names a time or sample column, or a NumPy file"
+    if b"\0" in source.head and not known:
+        return CaptureError(
+            "the format is not known; the file is binary",
+            path=source.name,
+            byte=source.head.find(b"\0"),
+            expected=expected,
+            action="describe packed samples in a TOML file, and name it with --layout",
+        )
+    first = next((row for row in source.head.splitlines() if row.strip()), b"")
+    shown = quoted(first.decode("utf-8", "replace").strip())
+    return CaptureError(
+        f"the file may be {' and '.join(known)}; its first line is {shown}"
+        if known
+        else f"the format is not known; its first line is {shown}",
+        path=source.name,
+        expected=expected,
+        action=f"tell the format with --capture-format {'|'.join(names)}",
+    )
+
+
 def read_capture(
-    path: Path | str,
-    *,
-    format: str | None = None,
-    sample_period: int | None = None,
-    time_unit: str | None = None,
+    what: str | os.PathLike[str] | bytes | BinaryIO, **options: Unpack[Options]
 ) -> Capture:
-    """Read a whole capture file; takes what `open_capture` takes.
+    """Read a whole capture; takes what `open_capture` takes.
 
     Returns
     -------
@@ -131,5 +181,4 @@ def read_capture(
     RequestError
         If an option is none of those accepted.
     """
-    opened = open_capture(path, format=format, sample_period=sample_period, time_unit=time_unit)
-    return opened.read()
+    return open_capture(what, **options).read()

@@ -1,29 +1,29 @@
-"""Takes rows as a reader finds them, gives chunks of a Capture; opens plain and gzip files."""
+"""Takes rows as a reader finds them, gives chunks of a Capture."""
 
 from __future__ import annotations
 
-import gzip
-import zlib
+import os
 from abc import ABC, abstractmethod
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from math import gcd
-from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO, cast
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from busdecode.capture.ahead import read_ahead
+from busdecode.capture.block import Block
+from busdecode.capture.compilation import compiled
 from busdecode.capture.model import Capture, join
-from busdecode.errors import CaptureError
+from busdecode.capture.narrow import narrowed
+from busdecode.capture.sources import HEAD_BYTES, UNPACK_LIMIT, Source
+from busdecode.errors import CaptureError, RequestError, TruncatedError, nearest, quoted
+from busdecode.units import format_time
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Generator, Iterator, Sequence
+    from pathlib import Path
 
-    from numpy.typing import NDArray
-
-__all__ = ["Block", "CaptureFile", "Source", "Told"]
-
-HEAD_BYTES = 65_536
-"""Bytes at the start of a file in which its format and a NUL byte are looked for."""
+__all__ = ["HEAD_BYTES", "Block", "CaptureFile", "Source", "Told"]
 
 
 @dataclass(frozen=True)
@@ -36,113 +36,35 @@ class Told:
         The instrument's sample period.
     time_unit : str, optional
         Unit of the times, for a file that does not tell it.
+    allow_truncated : bool
+        Take a file that ends early for what is whole in it; then a note tells it.
+    separator : str, optional
+        What stands between the cells of a table.
+    header_line : int, optional
+        Line number, from 1, of the column names of a table.
+    time_column : str, optional
+        Name of a table's column of times or sample numbers.
+    layout : path, optional
+        Description (TOML) of a file of packed samples.
+    unpack_limit : int, bytes
+        Where unpacking stops with an error.
+    start, stop : int, ps, optional
+        Only what lies between these moments is read.
+    threads : int, optional
+        2 has a second thread read ahead, 1 has none; by default as many as help.
     """
 
     sample_period: int | None = None
     time_unit: str | None = None
-
-
-@dataclass
-class Source:
-    """A file that can be read as bytes, once or again; gzip is unpacked on the way.
-
-    Raises
-    ------
-    CaptureError
-        If it is missing, a folder, empty, binary, or named ``.gz`` without being gzip.
-    """
-
-    path: Path
-    name: str
-    head: bytes = field(init=False)
-
-    def __post_init__(self) -> None:
-        """Read the head and refuse what no reader could read."""
-        with self.open() as stream:
-            self.head = self.read(stream, HEAD_BYTES)
-        if not self.head:
-            raise CaptureError(
-                "the file is empty",
-                path=self.name,
-                expected="a capture as VCD or CSV, plain or gzip",
-                action="export the capture again",
-            )
-        nul = self.head.find(b"\0")
-        if nul >= 0:
-            wide = self.head[:2] in (b"\xff\xfe", b"\xfe\xff")
-            raise CaptureError(
-                "the text is UTF-16" if wide else "the file is binary (a NUL byte)",
-                path=self.name,
-                byte=0 if wide else nul,
-                expected="text in UTF-8" if wide else "text: VCD or CSV, plain or gzip",
-                action="save it as UTF-8" if wide else "export the capture as VCD or CSV",
-            )
-
-    def open(self) -> BinaryIO:
-        """Open the unpacked bytes of the file."""
-        try:
-            stream = self.path.open("rb")
-            magic = stream.read(2)
-            stream.seek(0)
-        except IsADirectoryError as error:
-            raise CaptureError(
-                "this is a folder, not a file", path=self.name, action="name one capture file in it"
-            ) from error
-        except FileNotFoundError as error:
-            raise CaptureError(
-                "there is no such file", path=self.name, action="check the name and the folder"
-            ) from error
-        except OSError as error:
-            raise CaptureError(
-                f"the file cannot be opened: {error.strerror}", path=self.name
-            ) from error
-        if magic == b"\x1f\x8b":
-            stream.close()
-            return cast("BinaryIO", gzip.open(self.path, "rb"))
-        if self.path.suffix.lower() == ".gz" and magic:
-            stream.close()
-            raise CaptureError(
-                "the file is called .gz but is not gzip",
-                path=self.name,
-                byte=0,
-                expected="the bytes 1f 8b",
-                action="pack it with gzip, or take .gz off its name",
-            )
-        return stream
-
-    def read(self, stream: BinaryIO, size: int) -> bytes:
-        """Read up to `size` unpacked bytes; fewer only at the end of the file."""
-        parts: list[bytes] = []
-        left = size
-        try:
-            while left > 0 and (part := stream.read(left)):
-                parts.append(part)
-                left -= len(part)
-        except (EOFError, zlib.error, gzip.BadGzipFile) as error:
-            raise CaptureError(
-                f"the gzip stream is damaged: {error}",
-                path=self.name,
-                expected="a whole gzip file",
-                action="copy or pack the file again",
-            ) from error
-        return b"".join(parts)
-
-
-@dataclass(frozen=True)
-class Block:
-    """Rows as a reader found them, of any number; laid out as in a Capture.
-
-    Parameters
-    ----------
-    times : ndarray of int64, shape (N,), ps
-    states, unknown : ndarray of uint64, shape (N, W)
-    gaps : ndarray of bool, shape (N,)
-    """
-
-    times: NDArray[np.int64]
-    states: NDArray[np.uint64]
-    unknown: NDArray[np.uint64]
-    gaps: NDArray[np.bool_]
+    allow_truncated: bool = False
+    separator: str | None = None
+    header_line: int | None = None
+    time_column: str | None = None
+    layout: Path | None = None
+    unpack_limit: int = UNPACK_LIMIT
+    start: int | None = None
+    stop: int | None = None
+    threads: int | None = None
 
 
 class CaptureFile(ABC):
@@ -156,6 +78,10 @@ class CaptureFile(ABC):
         Channel names in the order of the file.
     notes : tuple of str
         What was guessed, rounded or counted; whole after the last chunk.
+    understood : tuple of str
+        How a file without one clear meaning was read, one line each: columns, unit, rate.
+    cut : TruncatedError or None
+        After the last chunk: why the file ends early, unless that is allowed.
     """
 
     def __init__(self, source: Source, told: Told) -> None:
@@ -163,12 +89,41 @@ class CaptureFile(ABC):
         self.told = told
         self.lines: tuple[str, ...] = ()
         self.notes: tuple[str, ...] = ()
+        self.understood: tuple[str, ...] = ()
+        self.cut: TruncatedError | None = None
+        self._chosen: tuple[str, ...] | None = None
         self._end = 0
         self._step = 0
 
+    def only(self, names: Sequence[str]) -> None:
+        """Read only these lines, in this order; what others do makes no row.
+
+        Raises
+        ------
+        RequestError
+            If the file has no line of that name.
+        """
+        known = set(self.lines)
+        for name in names:
+            if name not in known:
+                near = nearest(name, self.lines)
+                raise RequestError(
+                    f"the capture has no line called {quoted(name)}",
+                    path=self.source.name,
+                    action=None if near is None else f"did you mean {near}?",
+                )
+        self._choose(tuple(names))
+
+    def _choose(self, names: tuple[str, ...]) -> None:
+        """Have `chunks` give these lines only; a reader may pass the others by itself."""
+        self._chosen = names
+
     @abstractmethod
     def _blocks(self) -> Iterator[Block]:
-        """Read the file from its start, with every step of time told to `_stamps`."""
+        """Read the file from its start, with every step of time told to `_stamps`.
+
+        Of a file that ends early all whole rows are given; then `TruncatedError` is raised.
+        """
 
     def _stamps(self, step: int, end: int) -> None:
         """Take note of the steps between time stamps, also of those without a change."""
@@ -178,7 +133,7 @@ class CaptureFile(ABC):
     def _resolution(self) -> int:
         return self.told.sample_period or max(1, self._step)
 
-    def chunks(self, rows: int = 65_536) -> Iterator[Capture]:
+    def chunks(self, rows: int = 1 << 17) -> Iterator[Capture]:
         """Read the file in chunks of at most `rows` rows.
 
         The resolution of a chunk is the greatest common divisor of the steps seen so far,
@@ -191,42 +146,101 @@ class CaptureFile(ABC):
         Raises
         ------
         CaptureError
-            If the file is not what it claims to be, or holds no row.
+            If the file is not what it claims to be, or holds no row. A file that ends early
+            is no error here: see `cut`.
         ValueError
             If `rows` is less than 1.
         """
         if rows < 1:
             raise ValueError(f"rows must be 1 or more, not {rows}")
+        threads = self.told.threads
+        if threads is None:
+            threads = 2 if compiled(self.source.likely_size) and (os.cpu_count() or 1) > 1 else 1
+        return read_ahead(self._chunks(rows)) if threads > 1 else self._chunks(rows)
+
+    def _chunks(self, rows: int) -> Iterator[Capture]:
         self._end = self._step = 0
-        held: Block | None = None
-        for block in self._blocks():
-            held = block if held is None else _append(held, block)
-            at = 0
-            while len(held.times) - at > rows:
-                yield self._capture(held, at, at + rows, int(held.times[at + rows]))
-                at += rows
-            if at:
-                held = Block(held.times[at:], held.states[at:], held.unknown[at:], held.gaps[at:])
-        if held is None or not len(held.times):
+        blocks = self._until_cut()
+        if self._chosen is not None:
+            blocks = narrowed(blocks, self.lines, self._chosen)
+        if self.told.start is not None:
+            blocks = self._from(blocks, self.told.start)
+        if self.told.stop is not None:
+            blocks = self._before(blocks, self.told.stop)
+        held: Block | None = None  # the last rows found, whose end is not known yet
+        for block in blocks:
+            if not len(block.times):
+                continue
+            if held is not None:
+                yield self._capture(held, int(block.times[0]))
+            for at in range(0, len(block.times) - rows, rows):
+                part = block.rows(at, at + rows)
+                yield self._capture(part, int(block.times[at + rows]))
+            held = block.rows((len(block.times) - 1) // rows * rows, len(block.times))
+        if held is not None:
+            yield self._capture(held, self._end)
+        elif self.cut is not None:
+            raise self.cut
+        elif self.told.start is not None or self.told.stop is not None:
+            raise RequestError(
+                "nothing was captured in the time asked for",
+                path=self.source.name,
+                expected=f"a time up to {format_time(self._end)}, where the capture ends",
+            )
+        else:
             raise CaptureError(
                 "the file holds no row of levels",
                 path=self.source.name,
                 expected="at least one time with the levels of the lines",
                 action="export the capture again, with its samples",
             )
-        for at in range(0, len(held.times), rows):
-            beyond = min(at + rows, len(held.times))
-            last = beyond == len(held.times)
-            yield self._capture(held, at, beyond, self._end if last else int(held.times[beyond]))
 
-    def _capture(self, block: Block, at: int, beyond: int, end: int) -> Capture:
-        unknown, gaps = block.unknown[at:beyond], block.gaps[at:beyond]
+    def _from(self, blocks: Generator[Block], start: int) -> Generator[Block]:
+        """Give what lies after a moment; the levels that stand then make a row there."""
+        before: Block | None = None
+        for block in blocks:
+            first = int(np.searchsorted(block.times, start, "right"))
+            if first:
+                before = block.rows(first - 1, first)
+            if first == len(block.times):
+                continue
+            if before is not None:
+                yield replace(before, times=np.array([start]))
+            yield block.rows(first, len(block.times))
+            yield from blocks
+            return
+        if before is not None and self._end >= start:
+            yield replace(before, times=np.array([start]))
+
+    def _before(self, blocks: Generator[Block], stop: int) -> Generator[Block]:
+        """Give what lies before a moment, and read no further."""
+        for block in blocks:
+            beyond = int(np.searchsorted(block.times, stop, "left"))
+            yield block.rows(0, beyond)
+            if beyond < len(block.times):
+                break
+        blocks.close()  # what it does at its end comes before, not after, what follows
+        self._end = min(self._end, stop)
+
+    def _until_cut(self) -> Generator[Block]:
+        self.cut = None
+        try:
+            yield from self._blocks()
+        except TruncatedError as error:
+            whole = f"all is whole up to {format_time(self._end)}"
+            if self.told.allow_truncated:
+                where = "" if error.byte is None else f"byte {error.byte}: "
+                self.notes = (*self.notes, f"{where}{error.found}; {whole}, and used.")
+            else:
+                self.cut = error.adding(whole)
+
+    def _capture(self, block: Block, end: int) -> Capture:
         return Capture(
-            lines=self.lines,
-            times=block.times[at:beyond].copy(),
-            states=block.states[at:beyond].copy(),
-            unknown=unknown.copy() if unknown.any() else None,
-            gaps=gaps.copy() if gaps.any() else None,
+            lines=self.lines if self._chosen is None else self._chosen,
+            times=block.times,
+            states=block.states,
+            unknown=None if block.unknown is None or not block.unknown.any() else block.unknown,
+            gaps=None if block.gaps is None or not block.gaps.any() else block.gaps,
             end=end,
             resolution=self._resolution(),
             resolution_inferred=self.told.sample_period is None,
@@ -234,16 +248,24 @@ class CaptureFile(ABC):
             notes=self.notes,
         )
 
-    def read(self) -> Capture:
-        """Read the whole file as one capture, with its final resolution and all notes."""
-        whole = join(self.chunks(1 << 20))
+    def read(self, after_each: Callable[[], None] = lambda: None) -> Capture:
+        """Read the whole file as one capture, with its final resolution and all notes.
+
+        Parameters
+        ----------
+        after_each : callable
+            Called after each chunk.
+
+        Raises
+        ------
+        CaptureError
+            As `chunks`; also where the file ends early and that is not allowed.
+        """
+        chunks = []
+        for chunk in self.chunks(1 << 20):
+            chunks.append(chunk)
+            after_each()
+        whole = join(chunks)
+        if self.cut is not None:
+            raise self.cut
         return replace(whole, resolution=self._resolution(), notes=self.notes)
-
-
-def _append(one: Block, two: Block) -> Block:
-    return Block(
-        np.concatenate([one.times, two.times]),
-        np.concatenate([one.states, two.states]),
-        np.concatenate([one.unknown, two.unknown]),
-        np.concatenate([one.gaps, two.gaps]),
-    )

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from busdecode.capture import Capture, csv_table, join, open_capture, read_capture
+from busdecode.capture import Capture, join, open_capture, read_capture
+from busdecode.capture.tables import file as csv_table
 
 if TYPE_CHECKING:
     from pathlib import Path

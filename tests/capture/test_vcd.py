@@ -15,10 +15,14 @@ from hypothesis import strategies as st
 from vcd import VCDWriter
 from vcdvcd import VCDVCD
 
-from busdecode.capture import Capture, join, open_capture, read_capture, vcd_tokens
+from busdecode.capture import Capture, join, open_capture, read_capture
+from busdecode.capture.vcd import file as vcd
+from busdecode.capture.vcd import tokens as vcd_tokens
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+pytestmark = pytest.mark.usefixtures("both_ways")
 
 FILES = settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
@@ -174,7 +178,9 @@ def test_chunks_and_buffers_of_any_size_give_the_same_capture(
     path.write_text(made.text)
     whole = read_capture(path)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(vcd_tokens.Tokens.__init__, "__defaults__", (buffer,))
+        for module in (vcd_tokens, pytest.importorskip("busdecode.capture.vcd.compiled")):
+            patch.setattr(module, "BUFFER_BYTES", buffer)
+        patch.setattr(vcd, "HEADER_BYTES", buffer)
         parts = list(open_capture(path).chunks(rows))
     assert max(len(part) for part in parts) <= rows
     assert same(join(parts), whole)

@@ -96,7 +96,7 @@ def test_long_capture_is_written_in_parts_that_join(monkeypatch: pytest.MonkeyPa
     )
     whole = written(capture)
     for rows in (1, 2, 3):
-        monkeypatch.setattr("busdecode.capture.vcd_write._ROWS_AT_ONCE", rows)
+        monkeypatch.setattr("busdecode.capture.vcd.write._ROWS_AT_ONCE", rows)
         assert written(capture) == whole
 
 

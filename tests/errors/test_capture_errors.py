@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import gzip
+import io
+import zipfile
 from typing import TYPE_CHECKING
 
 import pytest
@@ -12,6 +14,8 @@ from busdecode.errors import CaptureError, RequestError
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+pytestmark = pytest.mark.usefixtures("both_ways")
 
 HEAD = "$timescale 1 ns $end\n$var wire 1 ! AS $end\n$var wire 2 # D $end\n$enddefinitions $end\n"
 
@@ -178,11 +182,12 @@ VCD_MISTAKES = [
     ),
     (
         HEAD + "#50\n1!\n#5",
-        "made.vcd:7:1: the file ends inside a time stamp: 5 after 50\n"
+        "made.vcd:7:1: the file ends at byte 94 inside a word: time runs backward: 5 after 50;"
+        " all is whole up to 50 ns\n"
         "  7 | #5\n"
         "    | ^\n"
-        "  expected: a whole time stamp, and a line end after the last change\n"
-        "  do:       export the capture again; it looks cut short",
+        "  expected: 50 or later\n"
+        "  do:       export the capture again, or give --allow-truncated",
     ),
     (
         HEAD + "#5\n1!\n#4\n",
@@ -226,27 +231,30 @@ VCD_MISTAKES = [
     ),
     (
         HEAD + "#0\n$dumpvars\n1!\n",
-        "made.vcd:7:1: the file ends inside $dumpvars\n"
+        "made.vcd:7:1: the file ends at byte 101 inside $dumpvars;"
+        " all is whole up to 0 ns\n"
         "  7 | 1!\n"
         "    | ^\n"
         "  expected: $end\n"
-        "  do:       export the capture again; it looks cut short",
+        "  do:       export the capture again, or give --allow-truncated",
     ),
     (
         HEAD + "#0\n1!\n$comment cut he",
-        "made.vcd:7:14: the file ends inside $comment\n"
+        "made.vcd:7:14: the file ends at byte 106 inside $comment;"
+        " all is whole up to 0 ns\n"
         "  7 | $comment cut he\n"
         "    |              ^\n"
         "  expected: $end\n"
-        "  do:       export the capture again; it looks cut short",
+        "  do:       export the capture again, or give --allow-truncated",
     ),
     (
         HEAD + "#0\n1!\nb0",
-        "made.vcd:7:1: the file ends after the value 'b0', before its code\n"
+        "made.vcd:7:1: the file ends at byte 93 after the value 'b0', before its code;"
+        " all is whole up to 0 ns\n"
         "  7 | b0\n"
         "    | ^\n"
         "  expected: a blank and the code of a line\n"
-        "  do:       export the capture again; it looks cut short",
+        "  do:       export the capture again, or give --allow-truncated",
     ),
     (
         HEAD + "#0\n1!\n$end\n",
@@ -352,7 +360,7 @@ CSV_MISTAKES = [
     ),
     (
         "Time (ns),AS\n0,1\n5,0\n5,1\n",
-        "made.csv:4: column Time (ns): the times do not rise: '5' after '5'\n"
+        "made.csv:4: column Time (ns): the times do not rise: '5' after 5 ns\n"
         "  4 | 5,1\n"
         "  expected: a time later than in the row above\n"
         "  do:       export the capture again, or sort it",
@@ -383,7 +391,7 @@ CSV_MISTAKES = [
         "made.csv:1: no column is a time or a sample number; the columns are 'AS', 'DS'\n"
         "  1 | AS,DS\n"
         "  expected: a column such as Time (ns), or Sample\n"
-        "  do:       rename the column, or add one",
+        "  do:       tell which one it is with --time-column, or rename or add one",
     ),
     (
         "0,1\n5,0\n",
@@ -404,7 +412,7 @@ CSV_MISTAKES = [
         "made.csv:1: column t: the column before it, Time (ns), holds times too\n"
         "  1 | Time (ns),t,D[1:0]\n"
         "  expected: one column of times\n"
-        "  do:       rename the one that is not",
+        "  do:       tell which one it is with --time-column",
     ),
     (
         "Time (ns),,D[1:0]\n0,1,3\n",
@@ -434,63 +442,264 @@ CSV_MISTAKES = [
         "  do:       close the quote, or take it out",
     ),
     (
-        b"Time (ns),AS\n0,1\n5,\xb5\n",
+        b"\xef\xbb\xbfTime (ns),AS\n0,1\n5,\xb5\n",
         "made.csv:3: the byte 0xb5 is not UTF-8\n"
         "  expected: text in UTF-8\n"
         "  do:       save the file as UTF-8",
     ),
+    (
+        "Time (ns),AS,DS\n0,1,1\n5,1",
+        "made.csv:3: byte 25: the file ends inside a row; all is whole up to 0 ns\n"
+        "  3 | 5,1\n"
+        "  expected: 3 cells as in the header (line 1), and a line end\n"
+        "  do:       export the capture again, or give --allow-truncated",
+    ),
+    (
+        b"Time (ns),AS\n0,1\n5,\0\n",
+        "made.csv: byte 19: a NUL byte in the text\n"
+        "  expected: CSV, which is text\n"
+        "  do:       export the capture again; a part of the file looks overwritten",
+    ),
+    (
+        "Time (ns),AS\nfive,0\n",
+        "made.csv:2: column Time (ns): a time must be a number, not 'five'\n"
+        "  2 | five,0\n"
+        "  expected: a number, without a unit\n"
+        "  do:       correct the cell",
+    ),
+    (
+        "Time,AS\n01/03/2026 10:11:12,1\n01/03/2026 10:11:13,0\n",
+        "made.csv:1: column Time: in '01/03/2026 10:11:12' the day or the month may stand first\n"
+        "  1 | Time,AS\n"
+        "  expected: dates such as 2026-03-01 10:11:12.5\n"
+        "  do:       is the day or the month first? Write the dates with the year first",
+    ),
+    (
+        "Time,AS\n2026-03-01 10:11:12,1\n2026-03-32 10:11:13,0\n",
+        "made.csv:3: column Time: a time must be a date and a time, not '2026-03-32 10:11:13'\n"
+        "  3 | 2026-03-32 10:11:13,0\n"
+        "  expected: a cell such as 2026-03-01 10:11:12.5\n"
+        "  do:       correct the cell",
+    ),
+    (
+        "Time,AS\n2026-03-01 10:11:12,1\n2027-03-01 10:11:13,0\n",
+        "made.csv:3: column Time: the time '2027-03-01 10:11:13' does not fit into 64 bits of"
+        " picoseconds\n"
+        "  3 | 2027-03-01 10:11:13,0\n"
+        "  expected: a time below 9223372 s after the first row\n"
+        "  do:       correct the cell",
+    ),
+    (
+        "Time,AS\n2026-03-01 10:11:12,1\n2026-03-01 10:11:11,0\n",
+        "made.csv:3: column Time: the times do not rise: '2026-03-01 10:11:11' after 0 ns from"
+        " the first row\n"
+        "  3 | 2026-03-01 10:11:11,0\n"
+        "  expected: a time later than in the row above\n"
+        "  do:       export the capture again, or sort it",
+    ),
+    (
+        "Time,AS\n2026-02-30 10:11:12,1\n",
+        "made.csv:1: column Time: there is no date '2026-02-30 10:11:12'\n"
+        "  1 | Time,AS\n"
+        "  expected: dates such as 2026-03-01 10:11:12.5\n"
+        "  do:       correct the cell",
+    ),
+    (
+        "Sample rate: 300 MHz\nSample,AS\n0,1\n1,0\n",
+        "made.csv:2: column Sample: the sample period in line 1 is no whole number of"
+        " picoseconds\n"
+        "  2 | Sample,AS\n"
+        "  expected: a sample period in whole ps\n"
+        "  do:       tell it rounded, with --sample-period 3333ps",
+    ),
+    (
+        "Sample rate: 100 MHz\nSample rate: 200 MHz\nSample,AS\n0,1\n1,0\n",
+        "made.csv:3: column Sample: line 1 and line 2 tell different sample periods\n"
+        "  3 | Sample,AS\n"
+        "  expected: one sample period\n"
+        "  do:       tell it with --sample-period, such as --sample-period 10ns",
+    ),
+    (
+        "Sample rate: 100 MHz\nSample,AS\n0,1\n3,0\n3,1\n",
+        "made.csv:5: column Sample: the sample numbers do not rise: '3' after 3\n"
+        "  5 | 3,1\n"
+        "  expected: a sample number later than in the row above\n"
+        "  do:       export the capture again, or sort it",
+    ),
+    (
+        "Sample rate: 100 MHz\nSample,AS\n0,1\n1.5,0\n",
+        "made.csv:4: column Sample: a sample number must be a whole number, not '1.5'\n"
+        "  4 | 1.5,0\n"
+        "  expected: a whole number, without a unit\n"
+        "  do:       correct the cell",
+    ),
+    (
+        "Time (us);B[15:0]\n0;0b01\n1;0b11\n",
+        "made.csv:1: column B[15:0]: '0b01' may be a prefix and a value, or hexadecimal digits"
+        " only\n"
+        "  1 | Time (us);B[15:0]\n"
+        "  expected: a bus whose base can be told\n"
+        "  do:       name the base in the header, such as B[15:0] (bin), (dec) or (hex)",
+    ),
+    (
+        "Time (ns),D[3:0] (bin)\n0,1\n5,2\n",
+        "made.csv:3: column D[3:0] (bin): a bus value must be binary, not '2'\n"
+        "  3 | 5,2\n"
+        "  expected: a binary value up to 1111, with or without 0b\n"
+        "  do:       correct the cell, or the range in the header",
+    ),
+    (
+        "Time (ns),D[3:0] (dec)\n0,1\n5,16\n",
+        "made.csv:3: column D[3:0] (dec): '16' does not fit into 4 bits\n"
+        "  3 | 5,16\n"
+        "  expected: a decimal value up to 15, with or without 0d\n"
+        "  do:       correct the cell, or the range in the header",
+    ),
+    (
+        '"Time (us)","AS"\n"1,500","1"\n"2,500","0"\n',
+        "made.csv:1: column Time (us): the comma in '1,500' may mark decimals or thousands\n"
+        '  1 | "Time (us)","AS"\n'
+        "  expected: times with a decimal point, or none\n"
+        "  do:       write the times with a point, or other separators between the cells",
+    ),
 ]
+
+
+def zip_of(*names: str) -> bytes:
+    """Make a zip archive with these files, or folders where a name ends in a slash."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        for name in names:
+            # A fixed date: without one the bytes, which name the test, would hold the time.
+            archive.writestr(zipfile.ZipInfo(name), HEAD)
+    return packed.getvalue()
+
+
+def changed(data: bytes, mark: bytes, behind: int, byte: int) -> bytes:
+    """Put another byte in, so far behind the start of a mark."""
+    at = data.index(mark) + behind
+    return data[:at] + bytes([byte]) + data[at + 1 :]
+
 
 FILE_MISTAKES = [
     (
         "made.vcd",
         b"",
         "made.vcd: the file is empty\n"
-        "  expected: a capture as VCD or CSV, plain or gzip\n"
+        "  expected: a capture, plain or packed by gzip, zstd, xz, bzip2 or zip\n"
         "  do:       export the capture again",
     ),
     (
         "made.vcd",
         b"ab\0cd",
-        "made.vcd: byte 2: the file is binary (a NUL byte)\n"
-        "  expected: text: VCD or CSV, plain or gzip\n"
-        "  do:       export the capture as VCD or CSV",
+        "made.vcd: byte 2: the format is not known; the file is binary\n"
+        "  expected: VCD, CSV with a header line that names a time or sample column, or a NumPy"
+        " file\n"
+        "  do:       describe packed samples in a TOML file, and name it with --layout",
     ),
     (
         "made.csv",
         "Time (ns),AS\n".encode("utf-16"),
-        "made.csv: byte 0: the text is UTF-16\n"
-        "  expected: text in UTF-8\n"
-        "  do:       save it as UTF-8",
+        "made.csv: the file holds no row of levels\n"
+        "  expected: at least one time with the levels of the lines\n"
+        "  do:       export the capture again, with its samples",
     ),
     (
         "made.vcd.gz",
         HEAD.encode(),
         "made.vcd.gz: byte 0: the file is called .gz but is not gzip\n"
-        "  expected: the bytes 1f 8b\n"
+        "  expected: the bytes 1f 8b 08\n"
         "  do:       pack it with gzip, or take .gz off its name",
     ),
     (
         "made.vcd.gz",
         gzip.compress(HEAD.encode(), mtime=0)[:-9],
-        "made.vcd.gz: the gzip stream is damaged: Compressed file ended before the"
-        " end-of-stream marker was reached\n"
+        "made.vcd.gz: byte 67: the gzip stream ends early; all is whole up to 0 ns\n"
         "  expected: a whole gzip file\n"
+        "  do:       copy or pack the file again, or give --allow-truncated",
+    ),
+    (
+        "made.vcd.xz",
+        gzip.compress(b"", mtime=0),
+        "made.vcd.xz: the file is empty once unpacked (gzip)\n"
+        "  expected: a capture, plain or packed by gzip, zstd, xz, bzip2 or zip\n"
+        "  do:       export the capture again",
+    ),
+    (
+        "made.vcd.ZST",
+        HEAD.encode(),
+        "made.vcd.ZST: byte 0: the file is called .ZST but is not zstd\n"
+        "  expected: the bytes 28 b5 2f fd\n"
+        "  do:       pack it with zstd, or take .ZST off its name",
+    ),
+    (
+        "made.zip",
+        zip_of("one.vcd", "captures/two.vcd"),
+        "made.zip: the zip archive holds 2 files: 'one.vcd', 'captures/two.vcd'\n"
+        "  expected: one capture file in it\n"
+        "  do:       unpack the one wanted and give that file",
+    ),
+    (
+        "made.zip",
+        zip_of(*(f"{at}.vcd" for at in range(12))),
+        "made.zip: the zip archive holds 12 files: '0.vcd', '1.vcd', '2.vcd', '3.vcd', '4.vcd',"
+        " '5.vcd', '6.vcd', '7.vcd', '8.vcd', '9.vcd' and 2 more\n"
+        "  expected: one capture file in it\n"
+        "  do:       unpack the one wanted and give that file",
+    ),
+    (
+        "made.zip",
+        zip_of("captures/"),
+        "made.zip: the zip archive holds no file\n"
+        "  expected: one capture file in it\n"
+        "  do:       pack the capture again",
+    ),
+    (
+        "made.zip",
+        # From memory: general purpose bit 0, at byte 8 of an entry of the directory.
+        changed(zip_of("made.vcd"), b"PK\1\2", 8, 1),
+        "made.zip: 'made.vcd' in the zip archive is encrypted\n"
+        "  expected: a zip archive without a password\n"
+        "  do:       unpack it and give the file itself",
+    ),
+    (
+        "made.zip",
+        # From memory: the method, at byte 10 of an entry; 9 is a deflate with a larger window.
+        changed(zip_of("made.vcd"), b"PK\1\2", 10, 9),
+        "made.zip: 'made.vcd' in the zip archive is packed by method 9, which is not known\n"
+        "  expected: stored, deflate, bzip2, zstd or xz (method 0, 8, 12, 93 or 95)\n"
+        "  do:       unpack it and give the file itself",
+    ),
+    (
+        "made.zip",
+        changed(zip_of("made.vcd"), b"PK\1\2", 0, 0),
+        "made.zip: the directory of the zip archive is damaged: Bad magic number for central"
+        " directory\n"
+        "  expected: a whole zip archive\n"
+        "  do:       copy or pack the file again",
+    ),
+    (
+        "made.zip",
+        zip_of("made.vcd")[:20],
+        "made.zip: byte 20: the zip archive ends inside its first header\n"
+        "  expected: a whole zip archive\n"
         "  do:       copy or pack the file again",
     ),
     (
         "made.txt",
         b"\nhello\nworld\n",
         "made.txt: the format is not known; its first line is 'hello'\n"
-        "  expected: VCD, or CSV with a header line that names a time or sample column\n"
-        "  do:       tell the format with --capture-format vcd|csv",
+        "  expected: VCD, CSV with a header line that names a time or sample column, or a NumPy"
+        " file\n"
+        "  do:       tell the format with --capture-format vcd|csv|numpy|packed",
     ),
 ]
 
 REQUEST_MISTAKES = [
     (
         {"format": "vdc"},
-        "the format must be one of vcd, csv, not 'vdc'\n  do:       did you mean vcd?",
+        "the format must be one of vcd, csv, numpy, packed, not 'vdc'\n"
+        "  do:       did you mean vcd?",
     ),
     ({"time_unit": "min"}, "the time unit must be one of s, ms, us, ns, ps, not 'min'"),
     ({"sample_period": 0}, "the sample period must be 1 ps or more, not 0 ps"),
@@ -538,9 +747,11 @@ def test_files_that_are_no_capture(name: str, data: bytes, message: str, folder:
 
 def test_a_folder_and_a_missing_file(folder: Path) -> None:
     """Neither gives a traceback of the system."""
+    (folder / "made.vcd").write_text(HEAD)
     for name, message in [
         (".", ".: this is a folder, not a file\n  do:       name one capture file in it"),
         ("no.vcd", "no.vcd: there is no such file\n  do:       check the name and the folder"),
+        ("made.vcd/no", "made.vcd/no: the file cannot be opened: Not a directory"),
     ]:
         with pytest.raises(CaptureError) as caught:
             read_capture(name)
@@ -564,8 +775,9 @@ def test_two_readers_that_say_yes_are_both_named(
     monkeypatch.setattr(readers, "READERS", (*READERS, greedy))
     assert said(folder, "made.vcd", HEAD.encode()) == (
         "made.vcd: the file may be vcd and greedy; its first line is '$timescale 1 ns $end'\n"
-        "  expected: VCD, or CSV with a header line that names a time or sample column\n"
-        "  do:       tell the format with --capture-format vcd|csv|greedy"
+        "  expected: VCD, CSV with a header line that names a time or sample column, or a NumPy"
+        " file\n"
+        "  do:       tell the format with --capture-format vcd|csv|numpy|packed|greedy"
     )
 
 

@@ -10,6 +10,8 @@ import pytest
 
 from busdecode.capture import Capture, read_capture
 
+pytestmark = pytest.mark.usefixtures("both_ways")
+
 CASES: dict[str, Any] = tomllib.loads((Path(__file__).parent / "cases.toml").read_text("utf-8"))
 
 
@@ -46,3 +48,43 @@ def test_the_dump_commands_of_the_example(tmp_path: Path) -> None:
         for row, (at, gap) in enumerate(zip(capture.times, capture.gaps, strict=True))
     ]
     assert found == CASES["example"]["rows"]
+
+
+@pytest.mark.parametrize("case", CASES["file"], ids=lambda case: case["where"])
+def test_words_mean_what_the_clause_says(case: dict[str, Any], tmp_path: Path) -> None:
+    """A file made for one sentence of the clause has the lines, moments and levels it asks for."""
+    path = tmp_path / "made.vcd"
+    path.write_bytes(case["text"].encode("ascii"))
+    capture = read_capture(path)
+    assert list(capture.lines) == case["lines"]
+    assert (capture.times // 1000).tolist() == case["times"]
+    found = ["".join("01xz"[level] for level in capture.levels(name)) for name in capture.lines]
+    assert found == case["levels"]
+
+
+@pytest.mark.parametrize("unit", CASES["timescale"]["units"])
+@pytest.mark.parametrize("number", CASES["timescale"]["numbers"])
+def test_a_time_scale_is_a_number_and_a_unit(number: int, unit: str, tmp_path: Path) -> None:
+    """A thousand units of the time scale are that many picoseconds, however it is written."""
+    path = tmp_path / "made.vcd"
+    for written in (f"{number}{unit}", f"{number} {unit}", f"\n\t{number}\n{unit}\n"):
+        path.write_text(
+            f"$timescale {written} $end $var wire 1 ! a $end $enddefinitions $end\n"
+            "#0\n1!\n#1000\n0!\n"
+        )
+        times = read_capture(path).times.tolist()
+        assert times == [0, number * CASES["timescale"]["units"][unit]]
+
+
+@pytest.mark.parametrize("kind", CASES["types"]["variables"])
+def test_every_type_with_levels_makes_lines(kind: str, tmp_path: Path) -> None:
+    """Types of scopes and variables leave names and levels alone."""
+    path = tmp_path / "made.vcd"
+    for scope in CASES["types"]["scopes"]:
+        path.write_text(
+            f"$timescale 1 ns $end $scope {scope} s $end $var {kind} 2 ! v $end $upscope $end"
+            " $enddefinitions $end\n#0\nb1 !\n"
+        )
+        capture = read_capture(path)
+        assert capture.lines == ("s.v[1]", "s.v[0]")
+        assert [capture.levels(name).tolist() for name in capture.lines] == [[0], [1]]

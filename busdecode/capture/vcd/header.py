@@ -12,7 +12,7 @@ from busdecode.units import PICOSECONDS
 
 if TYPE_CHECKING:
     from busdecode.capture.stream import Told
-    from busdecode.capture.vcd_tokens import Tokens
+    from busdecode.capture.vcd.tokens import Tokens
 
 __all__ = ["Header", "read_header"]
 
@@ -89,7 +89,7 @@ def read_header(tokens: Tokens, told: Told) -> Header:
         if word == b"$enddefinitions":
             break
         if word == b"$scope":
-            scopes.append(text.split(" ", 1)[1] if len(words) > 1 else "")
+            scopes.append(text.split(" ", 1)[1].removeprefix("\\") if len(words) > 1 else "")
         elif word == b"$upscope":
             scopes.pop()
         elif word == b"$timescale":
@@ -184,13 +184,17 @@ def _read_var(tokens: Tokens, header: Header, scopes: list[str], names: set[str]
         )
     words = _section(tokens, b"$var")
     # An escaped identifier's backslash is no part of its name (IEEE 1364-2005 3.7.1, from memory).
-    reference = "".join(part.decode("utf-8", "replace") for part in words).removeprefix("\\")
+    reference = "".join(part.decode("utf-8", "replace") for part in words)
+    escaped = "" if not words else words[0].decode("utf-8", "replace").removeprefix("\\")
+    is_whole = reference.startswith("\\") and len(words) == 1 and not _fits(escaped, width)
+    reference = reference.removeprefix("\\")
     if not reference:
         raise tokens.error(
             "a $var has no name", expected="$var type size code name $end", action="name it"
         )
     scoped = ".".join([*(scope for scope in scopes if scope), reference])
-    lines = _bits(tokens, scoped, width)
+    # What looks like a range in an escaped name, but is not as wide, is part of the name.
+    lines = _numbered(scoped, width) if is_whole else _bits(tokens, scoped, width)
     places = () if known is None else known[1]
     if any(header.lines[at : at + width] == lines for at in places):
         return
@@ -211,12 +215,23 @@ def _unique(name: str, names: set[str]) -> str:
     return f"{name}~{count}"
 
 
+def _fits(reference: str, width: int) -> bool:
+    match = _RANGE.fullmatch(reference)
+    if match is None or match["last"] is None:
+        return False
+    return abs(int(match["first"]) - int(match["last"])) + 1 == width
+
+
+def _numbered(reference: str, width: int) -> list[str]:
+    if width == 1:
+        return [reference]
+    return [f"{reference}[{bit}]" for bit in range(width - 1, -1, -1)]
+
+
 def _bits(tokens: Tokens, reference: str, width: int) -> list[str]:
     match = _RANGE.fullmatch(reference)
     if match is None or (match["last"] is None and width > 1):
-        if width == 1:
-            return [reference]
-        return [f"{reference}[{bit}]" for bit in range(width - 1, -1, -1)]
+        return _numbered(reference, width)
     first = int(match["first"])
     last = first if match["last"] is None else int(match["last"])
     if abs(first - last) + 1 != width:

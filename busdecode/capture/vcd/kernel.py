@@ -1,0 +1,568 @@
+"""Takes bytes of a VCD's body, gives packed rows: the compiled loop.
+
+It goes on for as long as all is as the standard has it. Where something is not, it stops in
+front of it, and the plain reader goes on from there: what is wrong is worded in one place only.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from llvmlite import ir
+from numba import njit, types
+from numba.extending import intrinsic
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Octets = NDArray[np.uint8]
+    Ints = NDArray[np.int64]
+    Words = NDArray[np.uint64]
+
+__all__ = ["ASIDE", "SHORT_CODES", "State", "code_hash", "scan"]
+
+SHORT_CODES = 94 + 94 * 94
+"""Codes of one and two printable characters have a place of their own each."""
+
+ASIDE = -1
+"""Width of a code that carries no levels."""
+
+_LATEST = 2**63 - 1
+_WIDE = 1 << 32
+
+
+class State:
+    """Places in the array of what the loop keeps between calls, int64."""
+
+    NOW, RAW, STEP, DUMP, GAP, DIRTY = range(6)
+    HAS_ROW, ROW_GAP, NO_WIDTH, FALLEN, FINER = range(6, 11)
+    COMMENT, REALS, ROWS, STOPPED, ANY_UNKNOWN, ANY_GAP, NINE = range(11, 18)
+    COUNT = 18
+
+
+_NOW, _RAW, _STEP, _DUMP, _GAP, _DIRTY = range(6)
+_HAS_ROW, _ROW_GAP, _NO_WIDTH, _FALLEN, _FINER = range(6, 11)
+_COMMENT, _REALS, _ROWS, _STOPPED, _ANY_UNKNOWN, _ANY_GAP, _NINE = range(11, 18)
+_NINE_LEVELS = 4
+_LEVELS = np.full(256, -1, dtype=np.int64)
+"""What a character does: 1 sets the state, 2 the unknown plane; 4: a level of nine-level logic."""
+for _characters, _level in {"0": 0, "1": 1, "xX": 2, "zZ": 3, "L": 4, "H": 5, "UW-": 6}.items():
+    for _character in _characters:
+        _LEVELS[ord(_character)] = _level
+_ONE = np.uint64(1)
+_ZEROS = np.uint64(0x3030303030303030)
+_SIX_ABOVE = np.uint64(0x7676767676767676)
+_TOPS = np.uint64(0x8080808080808080)
+_TENS = np.array([10**power for power in range(9)], dtype=np.int64)
+_NONE = np.uint64(0)
+_FNV_OFFSET = np.uint64(14695981039346656037)
+_FNV_PRIME = np.uint64(1099511628211)
+
+
+@intrinsic
+def _octets_at(typing_context, array, at):  # type: ignore[no-untyped-def]
+    """Load 8 bytes at any place as one number, the first byte lowest (on a machine that does).
+
+    Plain indexing would load and check each byte for itself.
+    """
+
+    def code(context, builder, signature, arguments):  # type: ignore[no-untyped-def]
+        held = context.make_array(signature.args[0])(context, builder, arguments[0])
+        place = builder.gep(held.data, [arguments[1]])
+        wide = builder.bitcast(place, ir.IntType(64).as_pointer())
+        return builder.load(wide, align=1)
+
+    return types.uint64(array, types.int64), code
+
+
+@intrinsic
+def _zeros_below(typing_context, number):  # type: ignore[no-untyped-def]
+    """Count the zero bits below the lowest one of a 64-bit number; 64 where there is none."""
+
+    def code(context, builder, signature, arguments):  # type: ignore[no-untyped-def]
+        return builder.cttz(arguments[0], ir.Constant(ir.IntType(1), 0))
+
+    return types.uint64(types.uint64), code
+
+
+@njit(nogil=True, cache=True, inline="always")
+def _is_blank(octet: np.uint8) -> bool:
+    return octet == 32 or (9 <= octet <= 13)
+
+
+@njit(nogil=True, cache=True, inline="always")
+def _eight_digits(word: np.uint64, count: np.uint64) -> np.int64:
+    """Give the number that the first `count` (1 to 8) digits of 8 bytes make.
+
+    The usual way of adding neighbours in one word: digits, then pairs, then fours.
+    """
+    word = word << (np.uint64(64) - np.uint64(8) * count)
+    word = word * np.uint64(10) + (word >> np.uint64(8))
+    low = (word & np.uint64(0x000000FF000000FF)) * np.uint64(0x000F424000000064)
+    high = ((word >> np.uint64(16)) & np.uint64(0x000000FF000000FF)) * np.uint64(0x0000271000000001)
+    return np.int64((low + high) >> np.uint64(32))
+
+
+@njit(nogil=True, cache=True, inline="always", error_model="numpy")
+def _divides(step: np.int64, span: np.int64) -> bool:
+    """Tell whether a span is whole steps; numbers of 32 bits divide several times faster."""
+    if step < _WIDE and span < _WIDE:
+        return np.uint32(span) % np.uint32(step) == 0
+    return span % step == 0
+
+
+@njit(nogil=True, cache=True)
+def code_hash(buf: Octets, at: int, beyond: int) -> np.uint64:
+    """Hash a code, FNV-1a of 64 bits."""
+    value = _FNV_OFFSET
+    for k in range(at, beyond):
+        value = (value ^ np.uint64(buf[k])) * _FNV_PRIME
+    return value
+
+
+@njit(nogil=True, cache=True)
+def _long_code(buf: Octets, at: int, beyond: int, slots: Ints, starts: Ints, pool: Octets) -> int:
+    """Find a code of any length; -1 where it is not declared."""
+    count = len(slots)
+    slot = np.int64(code_hash(buf, at, beyond) % np.uint64(count))
+    while slots[slot] >= 0:
+        code = slots[slot]
+        first = starts[code]
+        if starts[code + 1] - first == beyond - at:
+            same = True
+            for k in range(beyond - at):
+                if pool[first + k] != buf[at + k]:
+                    same = False
+                    break
+            if same:
+                return code
+        slot = slot + 1
+        if slot == count:
+            slot = 0
+    return -1
+
+
+@njit(nogil=True, cache=True)
+def _is_word(buf: Octets, at: int, beyond: int, word: Octets) -> bool:
+    if beyond - at != len(word):
+        return False
+    same = True
+    for k in range(len(word)):
+        same = same and buf[at + k] == word[k]
+    return same
+
+
+_END = np.frombuffer(b"$end", dtype=np.uint8)
+_COMMENT_WORD = np.frombuffer(b"$comment", dtype=np.uint8)
+_DUMPVARS = np.frombuffer(b"$dumpvars", dtype=np.uint8)
+_DUMPALL = np.frombuffer(b"$dumpall", dtype=np.uint8)
+_DUMPON = np.frombuffer(b"$dumpon", dtype=np.uint8)
+_DUMPOFF = np.frombuffer(b"$dumpoff", dtype=np.uint8)
+
+
+@njit(nogil=True, cache=True, error_model="numpy")
+def scan(
+    buf: Octets,
+    at: int,
+    end: int,
+    short: NDArray[np.int32],
+    slots: Ints,
+    starts: Ints,
+    pool: Octets,
+    widths: Ints,
+    one_word: Ints,
+    one_mask: Words,
+    run_of: Ints,
+    runs: Ints,
+    run_masks: Words,
+    aside: Ints,
+    worth: int,
+    per: int,
+    kept: Ints,
+    states: Words,
+    unknown: Words,
+    touched: Words,
+    outside: Words,
+    row_states: Words,
+    row_unknown: Words,
+    digits: Words,
+    out_times: Ints,
+    out_states: Words,
+    out_unknown: Words,
+    out_gaps: NDArray[np.bool_],
+) -> int:
+    """Read value changes and times from ``buf[at:end]``, whose last byte is a blank.
+
+    Parameters
+    ----------
+    short, slots, starts, pool : ndarray
+        Codes to their numbers: those of one or two characters at once, others by hash, with
+        the bytes of code k at ``pool[starts[k]:starts[k + 1]]``.
+    widths : ndarray of int64, shape (C,)
+        Bits of each code; `ASIDE` where it carries no levels.
+    one_word, one_mask : ndarray, shape (C,)
+        Of a code that is one bit on one line: its word and bit. Else the word is -1, or -2
+        where none of its lines is wanted.
+    run_of : ndarray of int64, shape (C + 1,)
+        The runs of code k are ``run_of[k]`` up to ``run_of[k + 1]``.
+    runs : ndarray of int64, shape (R, 4)
+        Bits that move together: word and shift in the value (bit 0 is the first digit), word
+        and shift in the row.
+    run_masks : ndarray of uint64, shape (R,)
+        The bits of a run, at shift 0.
+    aside : ndarray of int64, shape (C,)
+        Counts values of codes without levels.
+    worth, per : int
+        A time stamp is worth worth / per ps.
+    kept : ndarray of int64, shape (State.COUNT,)
+    states, unknown, touched, outside, row_states, row_unknown : ndarray of uint64, shape (W,)
+        Levels as they stand, lines that changed at this time stamp (and outside a dump
+        command), and the row given last.
+    digits : ndarray of uint64, shape (2, words of the widest code)
+    out_times, out_states, out_unknown, out_gaps : ndarray
+        Rows; how many were written is ``kept[State.ROWS]``. `out_unknown` and `out_gaps` must
+        be all 0; whether anything was written into them tell `ANY_UNKNOWN` and `ANY_GAP`.
+
+    Returns
+    -------
+    int
+        Where the next call goes on. ``kept[State.STOPPED]`` is 1 where that cannot be read
+        here.
+    """
+    now, raw, step = kept[_NOW], kept[_RAW], kept[_STEP]
+    dump, gap = kept[_DUMP], kept[_GAP]
+    dirty, has_row = kept[_DIRTY] != 0, kept[_HAS_ROW] != 0
+    is_forced = not has_row or kept[_ROW_GAP] != gap  # the next row counts in any case
+    any_unknown, any_gap = False, False
+    is_doubtful = True  # what moved since the row given last may not show in `touched`
+    rows, most = 0, len(out_times)
+    words = len(states)
+    no_width = 0
+    stopped = False
+    latest_raw = _LATEST // worth if per == 1 else (_LATEST - per) // (2 * worth)
+    if kept[_COMMENT] != 0:
+        at = _skip_comment(buf, at, end, kept)
+    while at < end:
+        c = buf[at]
+        if c <= 32:
+            if not _is_blank(c):
+                stopped = True
+                break
+            at += 1
+            continue
+        if c == 35:  # '#'
+            if rows == most:
+                break
+            # 8 bytes at a time; what is no digit shows in the top bit of its byte.
+            word = _octets_at(buf, at + 1) ^ _ZEROS
+            count = _zeros_below(((word + _SIX_ABOVE) | word) & _TOPS) >> np.uint64(3)
+            if count == np.uint64(0):
+                stopped = True
+                break
+            value = _eight_digits(word, count)
+            p = at + 1 + np.int64(count)
+            if count == np.uint64(8):
+                word = _octets_at(buf, p) ^ _ZEROS
+                count = _zeros_below(((word + _SIX_ABOVE) | word) & _TOPS) >> np.uint64(3)
+                if count == np.uint64(8):
+                    stopped = True  # 16 digits and more
+                    break
+                if count != np.uint64(0):
+                    value = value * _TENS[np.int64(count)] + _eight_digits(word, count)
+                    p += np.int64(count)
+            if not _is_blank(buf[p]) or dump != 0 or value > latest_raw:
+                stopped = True
+                break
+            if value < raw:
+                stopped = True
+                break
+            if per == 1:
+                moment = value * worth
+            else:
+                if value * worth % per != 0:
+                    kept[_FINER] = 1
+                moment = (2 * value * worth + per) // (2 * per)
+            at = p + 1
+            before = raw
+            raw = value
+            if moment == now:
+                if before != -1 and before != value:
+                    kept[_FALLEN] += 1
+                if before < 0:
+                    is_doubtful = True
+                    for k in range(words):
+                        touched[k] = _NONE
+                continue
+            if before >= 0 or dirty or has_row:
+                moved_on = moment - now
+                if step == 0 or not _divides(step, moved_on):
+                    while moved_on != 0:
+                        step, moved_on = moved_on, step % moved_on
+            moved = _NONE
+            for k in range(words):
+                moved |= touched[k]
+                touched[k] = _NONE
+            if dirty:
+                dirty = False
+                is_new = is_forced or moved != _NONE
+                if is_doubtful and not is_forced:
+                    # A line may have changed and changed back: only the row before it tells.
+                    is_new = False
+                    for k in range(words):
+                        state = row_states[k] if rows == 0 else out_states[rows - 1, k]
+                        odd = row_unknown[k] if rows == 0 else out_unknown[rows - 1, k]
+                        is_new = is_new or state != states[k] or odd != unknown[k]
+                is_doubtful = False
+                if is_new:
+                    is_forced, has_row = False, True
+                    out_times[rows] = now
+                    for k in range(words):
+                        out_states[rows, k] = states[k]
+                        odd = unknown[k]
+                        if odd != _NONE:
+                            out_unknown[rows, k] = odd
+                            any_unknown = True
+                    if gap != 0:
+                        out_gaps[rows] = True
+                        any_gap = True
+                    kept[_ROW_GAP] = gap
+                    rows += 1
+            now = moment
+            continue
+        if c == 48 or c == 49:
+            # The commonest word: 0 or 1 on one line, with a code of one or two characters.
+            a, b, e = buf[at + 1], buf[at + 2], buf[at + 3]
+            is_two = b > 32
+            code = np.int64(a) - 33
+            behind = b
+            if is_two:
+                code = 94 * code + (94 + np.int64(b) - 33)
+                behind = e
+            if 33 <= a < 127 and b < 127 and (behind == 10 or behind == 32 or behind == 13):
+                code = short[code]
+                if code >= 0:
+                    w = one_word[code]
+                    if w >= 0:
+                        m = one_mask[code]
+                        state, odd = states[w], unknown[w]
+                        new = (state & ~m) | (m & (_NONE - np.uint64(c & 1)))
+                        moved = (new ^ state) | (odd & m)
+                        states[w] = new
+                        unknown[w] = odd & ~m
+                        if moved & touched[w] != _NONE:
+                            no_width += 1
+                            is_doubtful = True
+                        touched[w] |= moved
+                        dirty = True
+                        at += 3 + np.int64(is_two)
+                        continue
+        is_scalar = _LEVELS[c] >= 0
+        first = at + 1  # of the code
+        last = at + 1  # beyond the digits of a vector
+        if not is_scalar:
+            if c == 36:  # '$'
+                p = at + 1
+                while buf[p] > 32:
+                    p += 1
+                if not _is_blank(buf[p]):
+                    stopped = True
+                    break
+                if _is_word(buf, at, p, _END):
+                    if dump == 0:
+                        stopped = True
+                        break
+                    if dump >= 3:
+                        dirty = True
+                    dump = 0
+                    is_doubtful = True
+                    for k in range(words):
+                        touched[k] = outside[k]
+                elif _is_word(buf, at, p, _COMMENT_WORD):
+                    kept[_COMMENT] = 1
+                    at = _skip_comment(buf, p, end, kept)
+                    continue
+                else:
+                    which = 0
+                    if _is_word(buf, at, p, _DUMPVARS):
+                        which = 1
+                    elif _is_word(buf, at, p, _DUMPALL):
+                        which = 2
+                    elif _is_word(buf, at, p, _DUMPON):
+                        which = 3
+                    elif _is_word(buf, at, p, _DUMPOFF):
+                        which = 4
+                    if which == 0 or dump != 0:
+                        stopped = True
+                        break
+                    dump = which
+                    if which >= 3:
+                        gap = which - 3
+                        is_forced = not has_row or kept[_ROW_GAP] != gap
+                    is_doubtful = True
+                    for k in range(words):
+                        outside[k] = touched[k]
+                        touched[k] = _NONE
+                at = p
+                continue
+            if c != 98 and c != 66 and c != 114 and c != 82 and c != 115 and c != 83:
+                stopped = True
+                break
+            p = at + 1
+            while buf[p] > 32:
+                p += 1
+            last = p
+            while p < end and _is_blank(buf[p]):
+                p += 1
+            if p == end:
+                break  # the code is in the bytes to come
+            if buf[p] <= 32:
+                stopped = True
+                break
+            first = p
+        p = first
+        a = buf[p]
+        if a <= 32:
+            stopped = True
+            break
+        b = buf[p + 1]
+        code = -1
+        if b <= 32:
+            p += 1
+            if a < 127:
+                code = short[a - 33]
+        else:
+            e = buf[p + 2]
+            if e <= 32 and a < 127 and b < 127:
+                p += 2
+                code = short[94 + 94 * np.int64(a - 33) + np.int64(b - 33)]
+            else:
+                while buf[p] > 32:
+                    p += 1
+        if not _is_blank(buf[p]):
+            stopped = True
+            break
+        if code < 0:
+            code = _long_code(buf, first, p, slots, starts, pool)
+            if code < 0:
+                stopped = True
+                break
+        width = widths[code]
+        if width == ASIDE:
+            aside[code] += 1
+            at = p + 1
+            continue
+        if is_scalar:
+            w = one_word[code]
+            if w >= 0:
+                m = one_mask[code]
+                state, odd = states[w], unknown[w]
+                level = _LEVELS[c]
+                if level >= _NINE_LEVELS:
+                    kept[_NINE] += 1
+                new, new_odd = state & ~m, odd & ~m
+                if level & 1:
+                    new |= m
+                if level & 2:
+                    new_odd |= m
+                moved = (new ^ state) | (new_odd ^ odd)
+                if moved != _NONE:
+                    states[w] = new
+                    unknown[w] = new_odd
+                    if moved & touched[w] != _NONE:
+                        no_width += 1
+                        is_doubtful = True
+                    touched[w] |= moved
+                dirty = True
+                at = p + 1
+                continue
+            last = first  # the one digit stands before the code
+        elif c == 114 or c == 82 or c == 115 or c == 83:
+            kept[_REALS] += 1
+            at = p + 1
+            continue
+        start = at if is_scalar else at + 1
+        count = last - start
+        if count > width or count == 0:
+            stopped = True
+            break
+        for k in range((width + 63) // 64):
+            digits[0, k] = _NONE
+            digits[1, k] = _NONE
+        pad = width - count
+        place = pad
+        good, is_nine = True, False
+        for k in range(start, last):
+            level = _LEVELS[buf[k]]
+            if level < 0:
+                good = False
+                break
+            is_nine = is_nine or level >= _NINE_LEVELS
+            bit = _ONE << np.uint64(place & 63)
+            if level & 1:
+                digits[0, place >> 6] |= bit
+            if level & 2:
+                digits[1, place >> 6] |= bit
+            place += 1
+        if not good:
+            stopped = True
+            break
+        if is_nine:
+            kept[_NINE] += 1
+        lead = _LEVELS[buf[start]]
+        if lead & 2:
+            for k in range(pad):
+                digits[1, k >> 6] |= _ONE << np.uint64(k & 63)
+                if lead & 1:
+                    digits[0, k >> 6] |= _ONE << np.uint64(k & 63)
+        for r in range(run_of[code], run_of[code + 1]):
+            m = run_masks[r]
+            down, up = np.uint64(runs[r, 1]), np.uint64(runs[r, 3])
+            w = runs[r, 2]
+            mask = m << up
+            state, odd = states[w], unknown[w]
+            new = (state & ~mask) | (((digits[0, runs[r, 0]] >> down) & m) << up)
+            new_odd = (odd & ~mask) | (((digits[1, runs[r, 0]] >> down) & m) << up)
+            moved = (new ^ state) | (new_odd ^ odd)
+            if moved != _NONE:
+                states[w] = new
+                unknown[w] = new_odd
+                again = moved & touched[w]
+                is_doubtful = is_doubtful or again != _NONE
+                while again != _NONE:
+                    again &= again - _ONE
+                    no_width += 1
+                touched[w] |= moved
+        dirty = dirty or one_word[code] != -2
+        at = p + 1
+    if rows != 0:
+        for k in range(words):
+            row_states[k] = out_states[rows - 1, k]
+            row_unknown[k] = out_unknown[rows - 1, k]
+    kept[_NOW], kept[_RAW], kept[_STEP] = now, raw, step
+    kept[_DUMP], kept[_GAP] = dump, gap
+    kept[_DIRTY] = 1 if dirty else 0
+    kept[_HAS_ROW] = 1 if has_row else 0
+    kept[_ANY_UNKNOWN] = 1 if any_unknown else 0
+    kept[_ANY_GAP] = 1 if any_gap else 0
+    kept[_NO_WIDTH] += no_width
+    kept[_ROWS] = rows
+    kept[_STOPPED] = 1 if stopped else 0
+    return at
+
+
+@njit(nogil=True, cache=True)
+def _skip_comment(buf: Octets, at: int, end: int, kept: Ints) -> int:
+    """Go behind the ``$end`` of a comment, or to the end of the bytes at hand."""
+    while at < end:
+        while at < end and _is_blank(buf[at]):
+            at += 1
+        p = at
+        while p < end and not _is_blank(buf[p]):
+            p += 1
+        is_end = _is_word(buf, at, p, _END)
+        at = p
+        if is_end:
+            kept[_COMMENT] = 0
+            return at
+    return at
