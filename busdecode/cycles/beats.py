@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from functools import cache, cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.cycles.occurrences import MISSING, Found, Rows, gather, is_usable, mask_of
+from busdecode.cycles.occurrences import (
+    MISSING,
+    Found,
+    Inputs,
+    Number,
+    Rows,
+    Snapshot,
+    is_usable,
+    mask_of,
+    shows_any,
+)
 from busdecode.cycles.table import DIRECTIONS, ENDINGS, CycleTable, empty, lane_bits_of
 from busdecode.protocol import Holds, Is, Moment, event_lines
 
@@ -16,49 +26,18 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from busdecode.cycles.occurrences import Level
     from busdecode.protocol import Bus, Event, Levels
 
     Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["BeatValues", "Snapshot"]
+__all__ = ["BeatValues"]
 
 
 _Part = tuple[tuple[str, ...], frozenset[int]]
 """Captured lines, most significant first, and the values of which they show one."""
-
-
-@dataclass
-class Snapshot:
-    """Rows as they stood at one moment of each cycle or beat: states, unknown, still moving.
-
-    Each is a ndarray of uint64, shape (B, W); `moving` has the lines that change within one
-    resolution of the moment. Where the moment did not come, all is unknown.
-    """
-
-    states: Words
-    unknown: Words
-    moving: Words
-
-    def one(self, at: int) -> Snapshot:
-        """Copy one row."""
-        rows = slice(at, at + 1)
-        return Snapshot(
-            self.states[rows].copy(), self.unknown[rows].copy(), self.moving[rows].copy()
-        )
-
-    def put(self, at: int, other: Snapshot) -> None:
-        """Set one row."""
-        self.states[at], self.unknown[at], self.moving[at] = (
-            other.states[0],
-            other.unknown[0],
-            other.moving[0],
-        )
-
-    def take(self, rows: Ints) -> Snapshot:
-        """Give some rows."""
-        return Snapshot(self.states[rows], self.unknown[rows], self.moving[rows])
 
 
 class BeatValues:
@@ -86,6 +65,7 @@ class BeatValues:
         )
         self._kind_parts = [self._visible(kind.levels) for kind in bus.kinds]
         self._has_kinds = self._check_kinds()
+        self._kind_inputs = {beats: self._inputs_of_kinds(beats=beats) for beats in (True, False)}
         for name, lines in (("address", bus.address), ("data", bus.data)):
             absent = [line for line in lines if line not in index]
             if absent:
@@ -99,6 +79,13 @@ class BeatValues:
         if absent:
             self.notes.append(f"how beats end is judged without {_listed(absent)}")
         self._address_mask = mask_of(bus.address, index, self._words)
+        self._address = Number(bus.address, index, bus.address_bits)
+        self._data = self._number_of(bus.data)
+        self._modifier = self._number_of(bus.modifier)
+        self._data_seen = sum(
+            1 << bit for bit, line in enumerate(reversed(bus.data)) if line in index
+        )
+        self._lane_data = lane_bits_of(bus, np.arange(1 << bus.lane_count, dtype=np.uint64))
         self._used = [(*self._visible(levels), mask) for levels, mask in bus.address_used]
         self._steps = np.array([kind.steps for kind in bus.kinds] + [False, False])
         self._offsets = np.zeros(1 << bus.lane_count, dtype=np.int64)
@@ -106,6 +93,10 @@ class BeatValues:
         for number in range(1, 1 << bus.lane_count):
             self._offsets[number] = 0 if bus.address_from_lines else bus.lane_span(number)[0]
             self._sizes[number] = number.bit_count() * bus.lane_bytes
+
+    def _number_of(self, lines: Sequence[str]) -> Number:
+        """Read lines as a number, the first as its highest bit."""
+        return Number(lines, self._index, range(len(lines) - 1, -1, -1))
 
     def _visible(self, levels: Levels) -> tuple[tuple[_Part, ...], bool]:
         """Give the parts of a kind's levels that were captured, and whether that is all."""
@@ -127,20 +118,6 @@ class BeatValues:
                 parts.append((tuple(reversed(names)), shown))
         return tuple(parts), whole
 
-    def _fits(self, shot: Snapshot, part: _Part) -> tuple[Bools, Bools, Bools]:
-        """Tell where a snapshot shows one of the part's values; where known, where moving."""
-        lines, values = part
-        mask = mask_of(lines, self._index, self._words)
-        if len(lines) == 1:
-            word, bit = self._index[lines[0]] // 64, mask[self._index[lines[0]] // 64]
-            level = (shot.states[:, word] & bit) != 0
-            fits = level == bool(next(iter(values)))
-            return fits, (shot.unknown[:, word] & bit) == 0, (shot.moving[:, word] & bit) != 0
-        number = gather(shot.states, lines, self._index, range(len(lines) - 1, -1, -1))
-        fits = np.isin(number, np.array(sorted(values), dtype=np.uint64))
-        known = ((shot.unknown & mask) == 0).all(axis=1)
-        return fits, known, ((shot.moving & mask) != 0).any(axis=1)
-
     def _check_kinds(self) -> list[bool | None]:
         """Say for each kind: it can be told (True), is passed over (False), or blocks (None)."""
         usable: list[bool | None] = []
@@ -158,39 +135,18 @@ class BeatValues:
                 )
         return usable
 
-    def _snap(self, rows: Rows, moment: Moment, at_rows: Ints, at_times: Ints) -> Snapshot:
-        """Take the rows at a moment, given the rows and times at which its phase begins."""
-        is_there = at_rows >= 0
-        event_rows = np.maximum(at_rows, 0)
-        times = np.where(is_there, at_times, rows.times[0])
-        if moment.offset:
-            times = times + moment.offset
-            event_rows = np.maximum(rows.row_at(times), 0)
-        taken = event_rows
-        if moment.how == "before":
-            taken = np.where(rows.times[event_rows] >= times, event_rows - 1, event_rows)
-            is_there = is_there & (taken >= 0)
-            taken = np.maximum(taken, 0)
-        states = rows.states[taken]
-        unknown = np.zeros_like(states) if rows.unknown is None else rows.unknown[taken]
-        moving = rows.changed_near(event_rows, times, self._uncertainty)
-        if not is_there.all():
-            unknown = unknown.copy()
-            unknown[~is_there] = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
-        return Snapshot(states, unknown, moving)
-
-    def of_cycles(self, rows: Rows, begins: Ints, times: Ints) -> dict[str, Snapshot]:
-        """Take what the address phases give, one snapshot for each thing taken there."""
+    def of_cycles(self, rows: Rows, begins: Ints, times: Ints) -> dict[Moment, Snapshot]:
+        """Take what the address phases give, one snapshot for each moment."""
+        moments = {moment for moment in self.bus.take.values() if moment.phase == "address"}
+        began = times[begins]
         return {
-            name: self._snap(rows, moment, begins, times[begins])
-            for name, moment in self.bus.take.items()
-            if moment.phase == "address"
+            moment: rows.snapshot(moment, begins, began, self._uncertainty) for moment in moments
         }
 
     def table(
         self,
         rows: Rows,
-        of_cycles: dict[str, Snapshot],
+        of_cycles: dict[Moment, Snapshot],
         began: Ints,
         begins: Ints,
         ends: Ints,
@@ -217,20 +173,25 @@ class BeatValues:
         for name, event in self._phases:
             found = rows.find(event, begins, ends) if event is not None else _never(count)
             finds[name] = (found.rows, found.times)
-        shots: dict[tuple[object, str | None], Snapshot] = {}
+        shots: dict[Moment, Snapshot] = {}
+        each_once = bool((np.diff(of_cycle) == 1).all()) and of_cycle[0] == 0
 
         def taken(name: str) -> Snapshot:
             moment = bus.take[name]
-            key = (moment, name if moment.phase == "address" else None)
-            if key not in shots:
-                if moment.phase == "address":
-                    shots[key] = of_cycles[name].take(of_cycle)
+            if moment not in shots:
+                if moment.phase != "address":
+                    at_rows, at_times = finds[moment.phase]
+                    shot = rows.snapshot(moment, at_rows, at_times, self._uncertainty)
+                elif each_once and count == len(began):
+                    shot = of_cycles[moment]
                 else:
-                    shots[key] = self._snap(rows, moment, *finds[moment.phase])
-            return shots[key]
+                    shot = of_cycles[moment].take(of_cycle)
+                shots[moment] = shot
+            return shots[moment]
 
-        first_at = np.searchsorted(of_cycle, of_cycle, "left")
-        table.beat[:] = np.arange(count) - first_at + np.where(of_cycle == 0, beats_before, 0)
+        table.beat[:] = np.arange(count) - _first_of_each(of_cycle)
+        if beats_before:
+            table.beat[of_cycle == 0] += beats_before
         table.start[:], table.end[:] = times[begins], times[ends]
         table.phases[:, 0] = began[of_cycle]
         for at, name in enumerate(bus.phase_names[1:], 1):
@@ -256,7 +217,7 @@ class BeatValues:
     def address_only(
         self,
         rows: Rows,
-        of_cycles: dict[str, Snapshot],
+        of_cycles: dict[Moment, Snapshot],
         began: Ints,
         begins: Ints,
         ends: Ints,
@@ -269,17 +230,17 @@ class BeatValues:
         table.end[:] = times[np.minimum(ends[which], len(times) - 1)]
         table.phases[:, 0] = began[which]
         at = begins[which]
-        kind = self._snap(rows, Moment("at", "address"), at, times[at])
-        table.kind[:] = len(bus.kinds)
-        self._put_kind(table, kind, kind, beats=False)
+        shot = rows.snapshot(Moment("at", "address"), at, times[at], self._uncertainty)
+        self._put_kind(table, shot, shot, beats=False)
+        table.kind[table.kind < 0] = len(bus.kinds)
         table.direction[:] = 0
         address = (
-            of_cycles["address"].take(which)
-            if "address" in of_cycles
-            else self._snap(rows, Moment("at", "address"), at, times[at])
+            of_cycles[self.bus.take["address"]].take(which)
+            if self.bus.take["address"] in of_cycles
+            else shot
         )
         if bus.modifier:
-            self._put_modifier(table, kind)
+            self._put_modifier(table, shot)
         alone = np.arange(len(which))
         self._put_address(table, address, np.zeros(len(which), dtype=np.int64), alone, 0)
         table.lanes_known[:] = np.uint64((1 << bus.lane_count) - 1)
@@ -289,45 +250,110 @@ class BeatValues:
     def _put_kind(
         self, table: CycleTable, kinds: Snapshot, directions: Snapshot, *, beats: bool = True
     ) -> None:
-        undecided = np.ones(len(table), dtype=np.bool_)
-        for at, kind in enumerate(self.bus.kinds):
+        shots = {"kind": kinds, "direction": directions}
+        inputs = self._kind_inputs[beats]
+        if not inputs.is_few:
+            self._put_kinds_of(table, slice(None), shots, beats)
+            return
+        kinds_of, directions_of, looked_at = self._kind_tables[beats]
+        number = inputs.number({name: shot.states for name, shot in shots.items()})
+        table.kind[:] = kinds_of.take(number)
+        table.direction[:] = directions_of.take(number)
+        if beats:
+            moving = inputs.number({name: shot.moving for name, shot in shots.items()})
+            table.unsure[:] = (moving & looked_at.take(number)) != 0
+        lost = np.flatnonzero(inputs.lost(shots))
+        if len(lost):
+            some = {name: shot.take(lost) for name, shot in shots.items()}
+            self._put_kinds_of(table, lost, some, beats)
+
+    def _put_kinds_of(
+        self, table: CycleTable, rows: Ints | slice, shots: Mapping[str, Snapshot], beats: bool
+    ) -> None:
+        levels = self._kinds_of(len(table.kind[rows]), self._levels_of(shots), beats)
+        table.kind[rows], table.direction[rows] = levels[:2]
+        table.unsure[rows] = levels[2] != 0
+
+    def _kinds_of(
+        self, count: int, level: Level, beats: bool
+    ) -> tuple[NDArray[np.int16], NDArray[np.int8], Words]:
+        """Give kind and direction, and which of the lines that were looked at are moving."""
+        kind, direction = np.full(count, -1, dtype=np.int16), np.full(count, -1, dtype=np.int8)
+        unsure = np.zeros(count, dtype=np.uint64)
+        undecided = np.ones(count, dtype=np.bool_)
+        for at, each in enumerate(self.bus.kinds):
             usable = self._has_kinds[at]
-            if kind.beats is not beats or usable is False:
+            if each.beats is not beats or usable is False:
                 continue
-            fits = np.ones(len(table), dtype=np.bool_)
-            known = np.ones(len(table), dtype=np.bool_)
+            fits = np.ones(count, dtype=np.bool_)
+            known = np.ones(count, dtype=np.bool_)
             for part in self._kind_parts[at][0]:
-                is_turning = self.bus.line(part[0][0]).role == "direction"
-                shows, sure, moving = self._fits(directions if is_turning else kinds, part)
+                shows, sure, moving = _fits(self._moment_of(part), part, level)
                 fits &= shows
                 known &= sure
                 if beats and not self._marking.issuperset(part[0]):
-                    table.unsure[:] |= undecided & moving
+                    unsure |= moving * undecided
             fits |= ~known
             here = undecided & fits
             if usable is None:
                 known[:] = False
             sure = here & known
-            table.kind[sure] = at
-            table.direction[sure] = DIRECTIONS.index(kind.direction)
+            kind[sure] = at
+            direction[sure] = DIRECTIONS.index(each.direction)
             undecided &= ~here
+        return kind, direction, unsure
+
+    def _moment_of(self, part: _Part) -> str:
+        """Name what is taken at the moment at which a part of a kind counts."""
+        return "direction" if self.bus.line(part[0][0]).role == "direction" else "kind"
+
+    def _inputs_of_kinds(self, *, beats: bool) -> Inputs:
+        pairs = [
+            (self._moment_of(part), line)
+            for kind, (parts, _) in zip(self.bus.kinds, self._kind_parts, strict=True)
+            if kind.beats is beats
+            for part in parts
+            for line in part[0]
+        ]
+        return Inputs(pairs, self._index)
+
+    @cached_property
+    def _kind_tables(self) -> dict[bool, tuple[NDArray[np.int16], NDArray[np.int8], Words]]:
+        """Give the kind for every number that the lines can show, with and without beats."""
+        return {
+            beats: self._kinds_of(*inputs.every(), beats)
+            for beats, inputs in self._kind_inputs.items()
+            if inputs.is_few
+        }
+
+    def _levels_of(self, shots: Mapping[str, Snapshot]) -> Level:
+        """Give the levels of single lines as snapshots show them."""
+        index = self._index
+
+        def level(name: str, line: str) -> tuple[Bools, Bools, Words]:
+            shot, word, bit = shots[name], index[line] // 64, np.uint64(1 << index[line] % 64)
+            high = (shot.states[:, word] & bit) != 0
+            if shot.unknown is None:
+                known = np.ones(len(high), dtype=np.bool_)
+            else:
+                known = (shot.unknown[:, word] & bit) == 0
+            return high, known, shot.moving[:, word] & bit
+
+        return level
 
     def _put_modifier(self, table: CycleTable, shot: Snapshot) -> None:
         lines = self.bus.modifier
-        mask = mask_of(lines, self._index, self._words)
-        whole = all(line in self._index for line in lines)
-        table.modifier[:] = gather(shot.states, lines, self._index, range(len(lines) - 1, -1, -1))
-        table.has_modifier[:] = whole & ((shot.unknown & mask) == 0).all(axis=1)
+        table.modifier[:] = self._modifier.of(shot.states)
+        if all(line in self._index for line in lines):
+            table.has_modifier[:] = ~shot.lacks(mask_of(lines, self._index, self._words))
 
     def _put_asked(self, table: CycleTable, shot: Snapshot) -> None:
         operand = self.bus.operand
         if not all(line in self._index for line in operand.lines):
             return
-        mask = mask_of(operand.lines, self._index, self._words)
-        bits = range(len(operand.lines) - 1, -1, -1)
-        code = gather(shot.states, operand.lines, self._index, bits).astype(np.int64)
-        known = ((shot.unknown & mask) == 0).all(axis=1)
-        table.asked[:] = np.where(known, np.array(operand.sizes)[code], 0)
+        asked = np.array(operand.sizes).take(self._number_of(operand.lines).of(shot.states))
+        asked[shot.lacks(mask_of(operand.lines, self._index, self._words))] = 0
+        table.asked[:] = asked
 
     def _during(self, line: str, rows: Rows, begins: Ints, ends: Ints) -> Bools:
         """Tell in which beats a line was asserted at any moment before the release."""
@@ -345,97 +371,142 @@ class BeatValues:
         """Set the lanes; give the offset in the word of each beat's lowest byte."""
         bus, count = self.bus, self.bus.lane_count
         every = np.uint64((1 << count) - 1)
-        levels: dict[str, tuple[Bools, Bools]] = {}
+        shots = {name: taken(name) for name in ("lanes", "port") if name in bus.take}
+        from_shots = self._levels_of(shots)
+        known_levels: dict[tuple[str, str], tuple[Bools, Bools, Words]] = {}
 
-        def level(line: str, name: str, *, during: bool) -> tuple[Bools, Bools]:
+        def level(name: str, line: str) -> tuple[Bools, Bools, Words]:
             """Give a line's level where it counts for the lanes, and where it is known."""
-            if line not in levels:
-                known = np.ones(len(table), dtype=np.bool_)
-                if during:
+            if (name, line) not in known_levels:
+                if name == "during":
                     on = self._during(line, rows, begins, ends)
-                    levels[line] = on == bool(bus.asserted_level(line)), known
+                    high = on if bus.asserted_level(line) else ~on
+                    levels = high, np.ones_like(on), np.zeros(len(on), dtype=np.uint64)
                 else:
-                    shot, at = taken(name), self._index[line]
-                    word, bit = at // 64, np.uint64(1 << (at % 64))
-                    known = (shot.unknown[:, word] & bit) == 0
-                    levels[line] = (shot.states[:, word] & bit) != 0, known
-            return levels[line]
+                    levels = from_shots(name, line)
+                known_levels[name, line] = levels
+            return known_levels[name, line]
 
         if bus.lane_strobes:
-            during = self._lane_moment.how == "during"
+            name = "during" if self._lane_moment.how == "during" else "lanes"
             for lane, line in enumerate(bus.lane_strobes):
                 if line not in self._index:
                     continue
                 bit = np.uint64(count - 1 - lane)
-                high, known = level(line, "lanes", during=during)
-                on = high == bool(bus.asserted_level(line))
+                high, known, _ = level(name, line)
+                on = high if bus.asserted_level(line) else ~high
                 table.lanes[:] |= (on & known).astype(np.uint64) << bit
                 table.lanes_known[:] |= known.astype(np.uint64) << bit
-            return self._offsets[table.lanes.astype(np.int64)]
+            return self._offsets.take(table.lanes)
         if not bus.lane_rows:
             table.lanes[:], table.lanes_known[:] = every, every
-            return self._offsets[table.lanes.astype(np.int64)]
-        offsets = np.zeros(len(table), dtype=np.int64)
-        undecided = np.ones(len(table), dtype=np.bool_)
-        ports, lane_lines = bus.port_lines, set(bus.lane_lines)
+            return self._offsets.take(table.lanes)
+        inputs = self._lane_inputs
+        if not inputs.is_few:
+            table.lanes[:], table.lanes_known[:], offsets = self._lanes_of(table.kind, level)
+            return offsets
+        number = inputs.number({name: shot.states for name, shot in shots.items()})
+        for line in inputs.lines("during"):
+            number |= level("during", line)[0].astype(np.uint64) << inputs.bit("during", line)
+        number |= (table.kind + 1).astype(np.uint64) << np.uint64(inputs.count)
+        lanes_of, known_of, offsets_of = self._lane_tables
+        offsets = offsets_of.take(number)
+        table.lanes[:], table.lanes_known[:] = lanes_of.take(number), known_of.take(number)
+        lost = np.flatnonzero(inputs.lost(shots))
+        if len(lost):
+
+            def some(name: str, line: str) -> tuple[Bools, Bools, Words]:
+                high, known, moving = level(name, line)
+                return high[lost], known[lost], moving[lost]
+
+            table.lanes[lost], table.lanes_known[lost], offsets[lost] = self._lanes_of(
+                table.kind[lost], some
+            )
+        return offsets
+
+    def _lanes_of(self, kinds: NDArray[np.int16], level: Level) -> tuple[Words, Words, Ints]:
+        """Go down the lane table: give lanes, which of them are known, and the offset."""
+        bus = self.bus
+        lanes, known_lanes = np.zeros((2, len(kinds)), dtype=np.uint64)
+        offsets = np.zeros(len(kinds), dtype=np.int64)
+        undecided = np.ones(len(kinds), dtype=np.bool_)
         for row in bus.lane_rows:
             fits = undecided.copy()
             if row.kinds is not None:
                 meant = [at for at, kind in enumerate(bus.kinds) if kind.name in row.kinds]
-                fits &= np.isin(table.kind, meant)
+                fits &= np.isin(kinds, meant)
             for lines, values in row.levels:
                 if any(line not in self._index for line in lines):
                     fits[:] = False
                     break
-                number = np.zeros(len(table), dtype=np.int64)
+                number = np.zeros(len(kinds), dtype=np.int64)
                 for line in lines:
-                    name = "port" if line in ports else "lanes"
-                    high, known = level(line, name, during=line in lane_lines)
+                    high, known, _ = level(self._lane_moment_of(line), line)
                     number = number << 1 | high
                     fits &= known
                 fits &= np.isin(number, values) if len(values) > 1 else number == values[0]
-            table.lanes[fits] = np.uint64(row.number)
-            table.lanes_known[fits] = every
+            lanes[fits] = np.uint64(row.number)
+            known_lanes[fits] = np.uint64((1 << bus.lane_count) - 1)
             offsets[fits] = row.first or 0
             undecided &= ~fits
-        return offsets
+        return lanes, known_lanes, offsets
+
+    def _lane_moment_of(self, line: str) -> str:
+        """Name what is taken at the moment at which a line of the lane table counts."""
+        if line in self.bus.lane_lines:
+            return "during"
+        return "port" if line in self.bus.port_lines else "lanes"
+
+    @cached_property
+    def _lane_inputs(self) -> Inputs:
+        lines = [line for row in self.bus.lane_rows for lines, _ in row.levels for line in lines]
+        return Inputs(
+            [(self._lane_moment_of(line), line) for line in lines if line in self._index],
+            self._index,
+        )
+
+    @cached_property
+    def _lane_tables(self) -> tuple[Words, Words, Ints]:
+        """Give the lanes for every kind, -1 first, and every number that the lines can show."""
+        count, level = self._lane_inputs.every()
+        kinds = np.arange(-1, len(self.bus.kinds), dtype=np.int16)
+
+        @cache
+        def repeated(name: str, line: str) -> tuple[Bools, Bools, Words]:
+            high, known, moving = level(name, line)
+            count = len(kinds)
+            return np.tile(high, count), np.tile(known, count), np.tile(moving, count)
+
+        return self._lanes_of(np.repeat(kinds, count), repeated)
 
     def _put_address(
         self, table: CycleTable, shot: Snapshot, offsets: Ints, of_cycle: Ints, moved_before: int
     ) -> Ints:
         """Set the address; give where in its cycle the next beat would go on, from the word."""
         bus = self.bus
-        address = gather(shot.states, bus.address, self._index, bus.address_bits)
+        address = self._address.of(shot.states)
         address ^= np.uint64(bus.address_low)
-        mask = self._address_mask
-        unknown = (shot.unknown & mask) != 0
-        moving = (shot.moving & mask) != 0
-        table.has_address[:] = bool(bus.address) and all(
-            line in self._index for line in bus.address
-        )
         table.used[:] = np.uint64((1 << bus.address_width) - 1)
         if bus.address_used:
             used = self._used_bits(shot)
             table.used[:] = used | np.uint64(bus.word_bytes - 1)
             address &= used
-            bits = np.zeros_like(shot.states)
-            for line, bit in zip(bus.address, bus.address_bits, strict=True):
-                at = self._index.get(line)
-                if at is not None:
-                    bits[:, at // 64] |= ((used >> np.uint64(bit)) & np.uint64(1)) << np.uint64(
-                        at % 64
-                    )
-            unknown, moving = (shot.unknown & bits) != 0, (shot.moving & bits) != 0
-        table.has_address[:] &= ~unknown.any(axis=1)
-        table.unsure[:] |= moving.any(axis=1)
+            moving = (self._address.of(shot.moving) & used) != 0
+            lost = shot.unknown is not None and (self._address.of(shot.unknown) & used) != 0
+        else:
+            moving = shows_any(shot.moving, self._address_mask)
+            lost = shot.lacks(self._address_mask)
+        if bus.address and all(line in self._index for line in bus.address):
+            table.has_address[:] = ~np.asarray(lost)
+        table.unsure[:] |= moving
         if not bus.address_from_lines:
             word = np.uint64(bus.word_bytes)
             address = address // word * word
         steps = self._steps[np.minimum(table.kind, len(bus.kinds))]
-        sizes = np.where(steps, self._sizes[table.lanes.astype(np.int64)], 0)
         moved = np.zeros(len(table), dtype=np.int64)
         if steps.any() or moved_before:
-            first_at = np.searchsorted(of_cycle, of_cycle, "left")
+            sizes = np.where(steps, self._sizes.take(table.lanes), 0)
+            first_at = _first_of_each(of_cycle)
             is_first = np.arange(len(table)) == first_at
             carried = of_cycle == 0 if moved_before else np.zeros(len(table), dtype=np.bool_)
             start = np.where(carried, moved_before, offsets[first_at] * steps)
@@ -448,39 +519,63 @@ class BeatValues:
 
     def _used_bits(self, shot: Snapshot) -> Words:
         """Give the address bits that each cycle uses, by the levels that mark its sort."""
-        every = (1 << self.bus.address_width) - 1
-        used = np.full(len(shot.states), every, dtype=np.uint64)
-        undecided = np.ones(len(used), dtype=np.bool_)
+        inputs, shots = self._used_inputs, {"address": shot}
+        if not inputs.is_few:
+            return self._used_of(len(shot.states), self._levels_of(shots))
+        used = self._used_table.take(inputs.number({"address": shot.states}))
+        lost = np.flatnonzero(inputs.lost(shots))
+        if len(lost):
+            some = self._levels_of({"address": shot.take(lost)})
+            used[lost] = self._used_of(len(lost), some)
+        return used
+
+    def _used_of(self, count: int, level: Level) -> Words:
+        used = np.full(count, (1 << self.bus.address_width) - 1, dtype=np.uint64)
+        undecided = np.ones(count, dtype=np.bool_)
         for parts, whole, mask in self._used:
             here = undecided & whole
             for part in parts:
-                shows, known, _ = self._fits(shot, part)
+                shows, known, _ = _fits("address", part, level)
                 here &= shows & known
             used[here] = np.uint64(mask)
             undecided &= ~here
         return used
 
+    @cached_property
+    def _used_inputs(self) -> Inputs:
+        lines = [line for parts, _, _ in self._used for part in parts for line in part[0]]
+        return Inputs([("address", line) for line in lines], self._index)
+
+    @cached_property
+    def _used_table(self) -> Words:
+        return self._used_of(*self._used_inputs.every())
+
     def _put_data(self, table: CycleTable, taken: Callable[[str], Snapshot]) -> None:
-        bus = self.bus
         read, write = taken("read"), taken("write")
-        is_read = (table.direction == DIRECTIONS.index("read"))[:, None]
-        bits = range(len(bus.data) - 1, -1, -1)
-        states = read.states if read is write else np.where(is_read, read.states, write.states)
-        unknown = read.unknown if read is write else np.where(is_read, read.unknown, write.unknown)
-        moving = read.moving if read is write else np.where(is_read, read.moving, write.moving)
+        is_write = None if read is write else table.direction != DIRECTIONS.index("read")
+
+        def number(reads: Words, writes: Words) -> Words:
+            """Give the data lines of reads from the one, of all others from the other."""
+            data = self._data.of(reads)
+            if is_write is not None:
+                np.copyto(data, self._data.of(writes), where=is_write)
+            return data
+
         has = table.direction > 0
-        data = gather(states, bus.data, self._index, bits) ^ np.uint64(bus.data_low)
-        lost = gather(unknown, bus.data, self._index, bits)
-        absent = 0
-        for bit, line in zip(bits, bus.data, strict=True):
-            absent |= int(line not in self._index) << bit
-        part = lane_bits_of(bus, table.lanes)
-        known = np.where(has, part & ~lost & np.uint64(~absent & (1 << 64) - 1), np.uint64(0))
+        part = self._lane_data.take(table.lanes)
+        known = part & np.uint64(self._data_seen)
+        if read.unknown is not None or write.unknown is not None:
+            none = np.zeros_like(read.states)
+            known &= ~number(
+                none if read.unknown is None else read.unknown,
+                none if write.unknown is None else write.unknown,
+            )
+        known *= has
         table.data_known[:] = known
+        data = number(read.states, write.states)
+        data ^= np.uint64(self.bus.data_low)
         table.data[:] = data & known
-        if moving.any():
-            shaking = gather(moving, bus.data, self._index, bits)
-            table.unsure[:] |= has & ((shaking & part) != 0)
+        table.unsure[:] |= has & ((number(read.moving, write.moving) & part) != 0)
 
     def _put_ending(
         self,
@@ -502,12 +597,12 @@ class BeatValues:
                 seen = [line for line in lines if line in captured]
                 if not seen:
                     return None
-                shot = taken("ending")
-                parts = [
-                    self._fits(shot, ((line,), frozenset({self.bus.asserted_level(line)})))
-                    for line in seen
-                ]
-                shows = np.logical_or.reduce([fits & known for fits, known, _ in parts])
+                shot, mask = taken("ending"), mask_of(seen, self._index, self._words)
+                is_low = [line for line in seen if not self.bus.asserted_level(line)]
+                asserted = (shot.states ^ mask_of(is_low, self._index, self._words)) & mask
+                if shot.unknown is not None:
+                    asserted &= ~shot.unknown
+                shows = shows_any(asserted, mask)
                 return np.where(shows, ends, -1)
             events = [Holds(Is((line,), self.bus.asserted_level(line))) for line in lines]
             found = [
@@ -536,7 +631,7 @@ class BeatValues:
                 asserted = self.bus.asserted_level(line)
                 at = self._index[line]
                 bit = np.uint64(1 << (at % 64))
-                level = (rows.states[before][:, at // 64] & bit) != 0
+                level = (rows.states[:, at // 64].take(before) & bit) != 0
                 free &= level != bool(asserted)
             ended[free] = ENDINGS.index("acknowledged")
         if acknowledged is not None:
@@ -548,6 +643,27 @@ class BeatValues:
             )
             ended[(error >= 0) & ~np.asarray(late)] = ENDINGS.index("error")
         table.ended[:] = ended
+
+
+def _fits(name: str, part: _Part, level: Level) -> tuple[Bools, Bools, Words]:
+    """Tell where lines show one of the part's values; where known, and which of them move."""
+    lines, values = part
+    number: Ints | None = None
+    for line in lines:
+        high, sure, shaking = level(name, line)
+        if number is None:
+            number, known, moving = high.astype(np.int64), sure, shaking
+        else:
+            number, known, moving = number << 1 | high, known & sure, moving | shaking
+    assert number is not None
+    return np.isin(number, sorted(values)), known, moving
+
+
+def _first_of_each(cycles: Ints) -> Ints:
+    """Give for each beat the place of the first beat of its cycle."""
+    places = np.arange(len(cycles))
+    places[1:][cycles[1:] == cycles[:-1]] = 0
+    return np.maximum.accumulate(places)
 
 
 def _never(count: int) -> Found:

@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.cycles.occurrences import Rows, mask_of
+from busdecode.cycles.occurrences import Rows, mask_of, take
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from types import ModuleType
 
     from numpy.typing import NDArray
 
@@ -22,6 +23,10 @@ __all__ = ["FOREVER", "Condenser", "pulled"]
 
 FOREVER = np.iinfo(np.int64).max // 2
 """A moment, in ps, later than any of a capture, to which a reach can still be added."""
+
+_FREED_BYTES = 1 << 24
+"""A block of memory of that size, freed unused, has the C library of Linux keep for the process
+smaller ones that are freed: else each chunk's arrays are fetched anew (a quarter of the time)."""
 
 
 def pulled(bus: Bus, lines: Sequence[str], states: Words, unknown: Words) -> tuple[Words, Words]:
@@ -58,6 +63,11 @@ class Condenser:
         How far before and after a change of a control line rows are looked at.
     has_reach : bool
         Whether events or moments reach beyond the uncertainty of edges.
+
+    Attributes
+    ----------
+    kernels : module or None
+        The compiled loops, or None where whole-array code does the same.
     """
 
     def __init__(
@@ -77,6 +87,10 @@ class Condenser:
         self._reach_back, self._reach_on = reach
         self._has_reach = has_reach
         self._last = self._idle()
+        self.kernels: ModuleType | None = None
+        self._columns: Words = np.empty(0, dtype=np.uint64)
+        self._moments: Ints = np.empty(0, dtype=np.int64)
+        self._numbers: Ints = np.empty(0, dtype=np.int64)
 
     def _idle(self) -> Words:
         """Give the levels that control lines are taken to have before the first known one."""
@@ -90,24 +104,63 @@ class Condenser:
     def rows(self, tail: Rows | None, times: Ints, states: Words, unknown: Words | None) -> Rows:
         """Give the rows to look at: those kept before, and those of a chunk.
 
-        Released lines show their pull; control lines that are not known, their last level.
+        Released lines show their pull; control lines that are not known, their last level. The
+        rows given before are lost, but for copies of them.
         """
         states, unknown = self._known(states, unknown)
-        if tail is not None and len(tail):
-            times = np.concatenate([tail.times, times])
-            if unknown is not None or tail.unknown is not None:
-                before = np.zeros_like(tail.states) if tail.unknown is None else tail.unknown
-                after = np.zeros_like(states) if unknown is None else unknown
-                unknown = np.concatenate([before, after])
-            states = np.concatenate([tail.states, states])
-        if len(times) > 4:
-            keep = self._kept(times, states)
-            times, states = times[keep], states[keep]
-            unknown = None if unknown is None else unknown[keep]
-        return Rows(times, states, unknown, self._index)
+        if tail is None:
+            none = np.empty((0, states.shape[1]), dtype=np.uint64)
+            tail = Rows(np.empty(0, dtype=np.int64), none, None, self._index)
+        chosen = self._compiled(tail, times, states) if self.kernels else None
+        found, at, columns = chosen or self._plain(tail, times, states)
+        if unknown is not None or tail.unknown is not None:
+            before = np.zeros_like(tail.states) if tail.unknown is None else tail.unknown
+            after = np.zeros_like(states) if unknown is None else unknown
+            unknown = take(np.concatenate([before, after]), at)
+            unknown = unknown if unknown.any() else None
+        return Rows(found, columns.T, unknown, self._index, self.kernels)
+
+    def _plain(self, tail: Rows, times: Ints, states: Words) -> tuple[Ints, Ints, Words]:
+        """Give times, numbers and columns of the rows to look at, by whole arrays."""
+        times = np.concatenate([tail.times, times])
+        columns = self._room(len(times))[0]
+        np.concatenate([tail.states.T, states.T], axis=1, out=columns)
+        if len(times) <= 4:
+            return times, np.arange(len(times)), columns
+        at = np.flatnonzero(self._kept(times, columns))
+        return times.take(at), at, take(columns.T, at).T
+
+    def _compiled(self, tail: Rows, times: Ints, states: Words) -> tuple[Ints, Ints, Words]:
+        """Give the same by the compiled loop."""
+        assert self.kernels is not None
+        times = np.require(times, requirements=["C", "W"])
+        states = np.require(states, requirements=["C", "W"])
+        columns, found, at = self._room(len(tail) + len(times))
+        count = self.kernels.condense(
+            tail.times, tail.states.T, times, states, self._mask,
+            self._reach_back, self._reach_on, self._has_reach, found, columns, at,
+        )  # fmt: skip
+        return found[:count], at[:count], columns[:, :count]
+
+    def _room(self, count: int) -> tuple[Words, Ints, Ints]:
+        """Give memory that was used before: columns of words, moments and row numbers.
+
+        Fresh memory for each chunk costs more than what is done in it (measured).
+        """
+        if count > len(self._moments):
+            np.empty(_FREED_BYTES, dtype=np.uint8)
+            words = len(self._mask)
+            self._columns = np.empty(words * count, dtype=np.uint64)
+            self._moments = np.empty(count, dtype=np.int64)
+            self._numbers = np.empty(count, dtype=np.int64)
+        words = len(self._mask)
+        columns = self._columns[: words * count].reshape(words, count)
+        return columns, self._moments[:count], self._numbers[:count]
 
     def _known(self, states: Words, unknown: Words | None) -> tuple[Words, Words | None]:
-        if unknown is not None and unknown.any():
+        if unknown is not None and not unknown.any():
+            unknown = None
+        if unknown is not None:
             states, unknown = pulled(self._bus, self._lines, states, unknown)
             if (unknown & self._mask).any():
                 states = states.copy()
@@ -128,13 +181,12 @@ class Condenser:
         held = np.where(last < 0, (self._last[word] & bit) != 0, level[last])
         states[:, word] = np.where(held, states[:, word] | bit, states[:, word] & ~bit)
 
-    def _kept(self, times: Ints, states: Words) -> NDArray[np.bool_]:
+    def _kept(self, times: Ints, columns: Words) -> NDArray[np.bool_]:
         """Tell which rows are near a change, or at the end, where a change may follow."""
         count = len(times)
         moved = np.zeros(count - 1, dtype=np.bool_)
-        for word, mask in enumerate(self._mask):
+        for column, mask in zip(columns, self._mask, strict=True):
             if mask:
-                column = states[:, word]
                 moved |= ((column[1:] ^ column[:-1]) & mask) != 0
         near = np.append(False, moved)
         if self._has_reach or int((times[1:] - times[:-1]).min()) < self._reach_on:

@@ -8,25 +8,28 @@ phase gave is kept as values.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from importlib import import_module
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.capture import split
-from busdecode.cycles.beats import BeatValues, Snapshot
+from busdecode.capture import WORTH_BYTES, compiled, saying_if_slow, split
+from busdecode.cycles.beats import BeatValues
 from busdecode.cycles.condense import FOREVER, Condenser
-from busdecode.cycles.occurrences import Rows, merged, usable
+from busdecode.cycles.occurrences import Rows, usable
 from busdecode.cycles.table import CycleTable, concatenate, empty
 from busdecode.errors import DescriptionError
 from busdecode.protocol import Becomes, Event, FirstOf, Holds, While, event_lines, event_span
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
+    from types import ModuleType
 
     from numpy.typing import NDArray
 
     from busdecode.capture import Capture
-    from busdecode.protocol import Bus
+    from busdecode.cycles.occurrences import Snapshot
+    from busdecode.protocol import Bus, Moment
 
     Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
@@ -38,6 +41,10 @@ _ROWS_AT_ONCE = 1 << 18
 """Larger chunks are cut: arrays that fit the processor's cache are faster (measured)."""
 
 
+_WORTH_ROWS = 20_000
+"""Chunks with fewer rows are decoded before numba would have been imported."""
+
+
 @dataclass
 class _Open:
     """A cycle that is open between chunks and of which a beat is finished.
@@ -47,7 +54,7 @@ class _Open:
 
     cycle: int
     began: int = 0
-    snapshots: dict[str, Snapshot] = field(default_factory=dict)
+    snapshots: dict[Moment, Snapshot] = field(default_factory=dict)
     beats: int = 0
     moved: int = 0
     last_direction: int = -1
@@ -145,6 +152,8 @@ class Decoder:
         )
         self._start_segment()
         self._next_cycle = 0
+        self._kernels: ModuleType | None = None
+        self._is_fed = False
 
     def _needed(self, events: Sequence[Event], what: str) -> Event:
         event, absent = usable(events, self._captured)
@@ -173,6 +182,11 @@ class Decoder:
         """How many rows are kept for what is still open."""
         return 0 if self._tail is None else len(self._tail)
 
+    @property
+    def is_compiled(self) -> bool:
+        """Whether compiled loops decode what is fed next."""
+        return self._kernels is not None
+
     def feed(self, chunk: Capture) -> CycleTable:
         """Decode one more chunk, and give the beats that it completed.
 
@@ -181,6 +195,7 @@ class Decoder:
         chunk : Capture
             Rows that follow those fed before, with this decoder's lines in order.
         """
+        self._choose_kernels(len(chunk))
         if len(chunk) > _ROWS_AT_ONCE:
             return concatenate(self.bus, [self.feed(part) for part in split(chunk, _ROWS_AT_ONCE)])
         if chunk.gaps is None or not chunk.gaps.any():
@@ -198,6 +213,16 @@ class Decoder:
                 self._feed_segment(chunk.times[first:stop], chunk.states[first:stop], unknown, end)
             )
         return concatenate(self.bus, tables)
+
+    def _choose_kernels(self, rows: int) -> None:
+        """Decode by compiled loops from the first chunk on in which that is worth while."""
+        is_large = rows >= _WORTH_ROWS
+        is_asked = self._kernels is None and (is_large or not self._is_fed)
+        self._is_fed = True
+        if is_asked and compiled(WORTH_BYTES if is_large else 0):
+            with saying_if_slow("the decoder"):
+                self._kernels = import_module("busdecode.cycles.compiled_rows")
+            self._condenser.kernels = self._kernels
 
     def _feed_segment(
         self, times: Ints, states: Words, unknown: Words | None, end: int
@@ -242,7 +267,8 @@ class Decoder:
         return concatenate(bus, tables)
 
     def _news(self, rows: Rows, found: Ints, known: int) -> Ints:
-        return found[rows.times[found] > known]
+        first = rows.times.searchsorted(known, "right")
+        return found[found.searchsorted(first) :]
 
     def _cut_row(self, start: int, end: int) -> CycleTable:
         row = empty(self.bus, 1)
@@ -260,7 +286,7 @@ class Decoder:
             if carried and self._open is not None and self._open.is_ended:
                 own[0] = 0
             return _Cycles(begins, limits, own, limits < stop, carried)
-        first, last = _alternate(begins, ends, already_open=carried, joined=self.bus.joined)
+        first, last = self._alternate(begins, ends, already_open=carried, joined=self.bus.joined)
         if carried:
             first = np.append(0, first)
         closed = np.arange(len(first)) < len(last)
@@ -277,25 +303,34 @@ class Decoder:
             already[0] = False
         if self.bus.pipelined:
             begins = self._not_early(rows, begins, cycles.begins[already])
-        begins = merged(begins, self._news(rows, cycles.begins[already], since))
+        begins = rows.merged(begins, self._news(rows, cycles.begins[already], since))
         every_end = rows.edges(self._beat_ends)
         ends = self._news(rows, every_end, self._done)
-        of_begin = np.searchsorted(cycles.begins, begins, "right") - 1
+        of_begin = rows.below(cycles.begins, begins, or_same=True) - 1
         is_inside = of_begin >= 0
         if not self.bus.pipelined:
             if len(cycles.begins):
                 is_inside &= begins < cycles.ends[of_begin]
-                of_end = np.searchsorted(cycles.begins, ends, "left") - 1
+                of_end = rows.below(cycles.begins, ends) - 1
                 ends = ends[(of_end >= 0) & (ends <= cycles.ends[of_end])]
-            ends = merged(ends, cycles.ends[cycles.is_closed])
+            ends = rows.merged(ends, cycles.ends[cycles.is_closed])
         self._count_strays(rows, begins[~is_inside], every_end, cycles.begins)
         begins = begins[is_inside]
-        first, last = _alternate(begins, ends, already_open=False, joined=joined)
-        of_cycle = np.searchsorted(cycles.begins, first, "right") - 1
+        first, last = self._alternate(begins, ends, already_open=False, joined=joined)
+        of_cycle = rows.below(cycles.begins, first, or_same=True) - 1
         count = len(last)
         if len(first) == count:
             return _Beats(first, last, of_cycle, None, None)
         return _Beats(first[:count], last, of_cycle[:count], int(first[-1]), int(of_cycle[-1]))
+
+    def _alternate(
+        self, begins: Ints, ends: Ints, *, already_open: bool, joined: bool
+    ) -> tuple[Ints, Ints]:
+        """Pair begins and ends; see `_alternate`."""
+        if self._kernels is None:
+            return _alternate(begins, ends, already_open=already_open, joined=joined)
+        paired: tuple[Ints, Ints] = self._kernels.alternate(begins, ends, already_open, joined)
+        return paired
 
     def _not_early(self, rows: Rows, begins: Ints, cycles: Ints) -> Ints:
         """Drop begins of beats that come before their cycle's begin by no more than edges may.
@@ -320,6 +355,8 @@ class Decoder:
         if len(fresh):
             self._strays_until = int(fresh[-1])
         waiting = np.append(self._strays_open, fresh)
+        if not len(waiting):
+            return
         after = np.append(times[ends], FOREVER)
         first_end = after[np.searchsorted(times[ends], waiting, "right")]
         begun = np.append(times[cycles], FOREVER)
@@ -374,8 +411,8 @@ class Decoder:
         began = times[cycles.begins]
         if cycles.carried:
             began[0] = before.began
-            for name, snapshot in snapshots.items():
-                snapshot.put(0, before.snapshots[name])
+            for moment, snapshot in snapshots.items():
+                snapshot.put(0, before.snapshots[moment])
         shown = emitted + int(emitted < len(ends) and bool(times[ends[emitted]] <= horizon))
         beats, moved = values.table(
             rows,
@@ -429,7 +466,7 @@ class Decoder:
         rows: Rows,
         cycles: _Cycles,
         found: _Beats,
-        snapshots: dict[str, Snapshot],
+        snapshots: dict[Moment, Snapshot],
         emitted: int,
         over: int,
         beats: CycleTable,
@@ -456,7 +493,7 @@ class Decoder:
                 self._open = _Open(
                     before.cycle + over,
                     before.began if is_carried else int(rows.times[cycles.begins[over]]),
-                    {name: each.one(over) for name, each in snapshots.items()},
+                    {moment: each.one(over) for moment, each in snapshots.items()},
                     earlier.beats + len(mine),
                     int(moved[mine[-1]]) if len(mine) else earlier.moved,
                     int(beats.direction[mine[-1]]) if len(mine) else earlier.last_direction,
@@ -486,9 +523,8 @@ class Decoder:
         first = max(0, int(np.searchsorted(rows.times, moment, "right")) - 1)
         first = max(0, min(first, waiting) - 3)
         unknown = None if rows.unknown is None else rows.unknown[first:].copy()
-        self._tail = Rows(
-            rows.times[first:].copy(), rows.states[first:].copy(), unknown, self._index
-        )
+        states = rows.states[first:].copy(order="F")
+        self._tail = Rows(rows.times[first:].copy(), states, unknown, self._index, self._kernels)
 
     def finish(self, end: int) -> CycleTable:
         """End the capture, or the part before a gap, and give what was still open.
@@ -513,23 +549,28 @@ def _alternate(begins: Ints, ends: Ints, *, already_open: bool, joined: bool) ->
     An end in the same row as a begin closes what was open before. A begin in the row of an end
     that closed something counts only where one event may be both (`joined`).
     """
-    rows = np.concatenate([ends, begins])
-    is_begin = np.concatenate(
-        [np.zeros(len(ends), dtype=np.bool_), np.ones(len(begins), dtype=np.bool_)]
-    )
-    order = np.lexsort([is_begin, rows])
-    rows, is_begin = rows[order], is_begin[order]
-    for _ in range(2):
-        before = np.append(already_open, is_begin[:-1]) if len(is_begin) else is_begin
-        counts = is_begin != before
-        rows, is_begin = rows[counts], is_begin[counts]
-        touching = np.zeros(len(rows), dtype=np.bool_)
-        if not joined:
-            touching[1:] = is_begin[1:] & ~is_begin[:-1] & (rows[1:] == rows[:-1])
-        if not touching.any():
-            break
-        rows, is_begin = rows[~touching], is_begin[~touching]
+    # A stable sort takes sorted runs as they are; an end's key is the lower one of its row.
+    keys = np.sort(np.concatenate([ends * 2, begins * 2 + 1]), kind="stable")
+    is_begin = (keys & 1).astype(np.bool_)
+    before = np.append(already_open, is_begin[:-1]) if len(is_begin) else is_begin
+    kept = keys[is_begin != before]
+    if not joined and bool((kept[1:] == (kept[:-1] | 1)).any()):
+        kept = _not_touching(keys, already_open=already_open)
+    rows, is_begin = kept >> 1, (kept & 1).astype(np.bool_)
     return rows[is_begin], rows[~is_begin]
+
+
+def _not_touching(keys: Ints, *, already_open: bool) -> Ints:
+    """Pair one after the other: where a begin does not count, what follows it may."""
+    kept: list[int] = []
+    is_open, closed_at = already_open, -1
+    for key in keys.tolist():
+        row, is_begin = key >> 1, bool(key & 1)
+        if is_begin != is_open and not (is_begin and row == closed_at):
+            kept.append(key)
+            is_open = is_begin
+            closed_at = closed_at if is_begin else row
+    return np.array(kept, dtype=np.int64)
 
 
 def _already(rows: Rows, event: Event) -> bool:

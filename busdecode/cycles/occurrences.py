@@ -24,20 +24,27 @@ from busdecode.protocol import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from types import ModuleType
 
     from numpy.typing import NDArray
 
-    from busdecode.protocol import Condition, Event
+    from busdecode.protocol import Condition, Event, Moment
 
     Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
+    Level = Callable[[str, str], tuple[Bools, Bools, Words]]
+    """From what is taken at a moment, and a line: where it is high, where known, where moving."""
 
 __all__ = [
     "MISSING",
     "Found",
+    "Inputs",
+    "Level",
+    "Number",
     "Rows",
+    "Snapshot",
     "gather",
     "is_usable",
     "mask_of",
@@ -47,6 +54,9 @@ __all__ = [
 
 MISSING = np.iinfo(np.int64).min
 """Stands in int64 arrays for a moment that the capture does not show."""
+
+
+_MOST_INPUTS = 12
 
 
 def mask_of(lines: Iterable[str], index: Mapping[str, int], words: int) -> Words:
@@ -78,17 +88,38 @@ def gather(
     -------
     ndarray of uint64, shape (B,)
     """
-    runs: dict[tuple[int, int], int] = {}
-    for line, bit in zip(lines, bits, strict=True):
-        at = index.get(line)
-        if at is not None:
-            key = (at // 64, at % 64 - bit)
-            runs[key] = runs.get(key, 0) | 1 << (at % 64)
-    number = np.zeros(len(words), dtype=np.uint64)
-    for (word, shift), mask in runs.items():
-        part = words[:, word] & np.uint64(mask)
-        number |= part >> np.uint64(shift) if shift >= 0 else part << np.uint64(-shift)
-    return number
+    return Number(lines, index, bits).of(words)
+
+
+class Number:
+    """Some lines of packed rows as a number; the arguments are those of `gather`."""
+
+    def __init__(self, lines: Sequence[str], index: Mapping[str, int], bits: Iterable[int]) -> None:
+        runs: dict[tuple[int, int], int] = {}
+        for line, bit in zip(lines, bits, strict=True):
+            at = index.get(line)
+            if at is not None:
+                key = (at // 64, at % 64 - bit)
+                runs[key] = runs.get(key, 0) | 1 << (at % 64)
+        self._runs = [
+            (word, np.uint64(abs(shift)), shift >= 0, np.uint64(mask))
+            for (word, shift), mask in runs.items()
+        ]
+
+    def of(self, words: Words) -> Words:
+        """Give the number that each row shows, shape (B,)."""
+        number: Words | None = None
+        for word, shift, is_down, mask in self._runs:
+            part = words[:, word] & mask
+            if shift and is_down:
+                part >>= shift
+            elif shift:
+                part <<= shift
+            if number is None:
+                number = part
+            else:
+                number |= part
+        return np.zeros(len(words), dtype=np.uint64) if number is None else number
 
 
 def merged(*parts: Ints) -> Ints:
@@ -145,20 +176,154 @@ class Found:
         return self.rows >= 0
 
 
+def take(words: Words, rows: Ints) -> Words:
+    """Give some rows of packed words, each word's column in one piece."""
+    taken = np.empty((words.shape[1], len(rows)), dtype=np.uint64)
+    for word, column in enumerate(taken):
+        np.take(words[:, word], rows, out=column, mode="clip")
+    return taken.T
+
+
+def shows_any(words: Words, mask: Words) -> Bools:
+    """Tell in which rows of packed words any of the bits is set, shape (B,)."""
+    shows: Bools | None = None
+    for word, bits in enumerate(mask):
+        if bits:
+            part = (words[:, word] & bits) != 0
+            shows = part if shows is None else shows | part
+    return np.zeros(len(words), dtype=np.bool_) if shows is None else shows
+
+
+@dataclass
+class Snapshot:
+    """Rows as they stood at one moment of each cycle or beat: states, unknown, still moving.
+
+    Each is a ndarray of uint64, shape (B, W); `unknown` is None where all is known. `moving`
+    has the lines that change within one resolution of the moment. Where the moment did not
+    come, all is unknown.
+    """
+
+    states: Words
+    unknown: Words | None
+    moving: Words
+
+    def lacks(self, mask: Words) -> Bools:
+        """Tell in which rows any of the lines is not known."""
+        if self.unknown is None:
+            return np.zeros(len(self.states), dtype=np.bool_)
+        return shows_any(self.unknown, mask)
+
+    def one(self, at: int) -> Snapshot:
+        """Copy one row."""
+        return self.take(np.array([at]))
+
+    def put(self, at: int, other: Snapshot) -> None:
+        """Set one row."""
+        self.states[at], self.moving[at] = other.states[0], other.moving[0]
+        if self.unknown is None and other.unknown is not None:
+            self.unknown = np.zeros_like(self.states)
+        if self.unknown is not None:
+            self.unknown[at] = 0 if other.unknown is None else other.unknown[0]
+
+    def take(self, rows: Ints) -> Snapshot:
+        """Give some rows."""
+        unknown = None if self.unknown is None else take(self.unknown, rows)
+        return Snapshot(take(self.states, rows), unknown, take(self.moving, rows))
+
+
+class Inputs:
+    """Lines that decide something together, each at its own moment, as one number.
+
+    Parameters
+    ----------
+    pairs : iterable of (str, str)
+        What is taken at the moment at which the line counts, and the line.
+    index : mapping of str to int
+    """
+
+    def __init__(self, pairs: Iterable[tuple[str, str]], index: Mapping[str, int]) -> None:
+        # Lines that stand together in a row stand together in the number, for one shift.
+        ordered = sorted(set(pairs), key=lambda pair: (pair[0], index.get(pair[1], -1)))
+        self._bits = {pair: bit for bit, pair in enumerate(ordered)}
+        self._words = max(1, -(-len(index) // 64))
+        names = dict.fromkeys(name for name, _ in self._bits)
+        self._numbers = {
+            name: Number(
+                self.lines(name), index, [bit for (at, _), bit in self._bits.items() if at == name]
+            )
+            for name in names
+        }
+        self._masks = {name: mask_of(self.lines(name), index, self._words) for name in names}
+
+    @property
+    def count(self) -> int:
+        """How many lines there are."""
+        return len(self._bits)
+
+    @property
+    def is_few(self) -> bool:
+        """Whether a table of all numbers that they can show is small."""
+        return self.count <= _MOST_INPUTS
+
+    def lines(self, name: str) -> list[str]:
+        """Give the lines that count at one moment."""
+        return [line for at, line in self._bits if at == name]
+
+    def bit(self, name: str, line: str) -> np.uint64:
+        """Give a line's bit of the number."""
+        return np.uint64(self._bits[name, line])
+
+    def number(self, words: Mapping[str, Words]) -> Words:
+        """Give the number that the lines show in rows taken at the moments, shape (B,)."""
+        total: Words = np.zeros(len(next(iter(words.values()))), dtype=np.uint64)
+        for name, number in self._numbers.items():
+            if name in words:
+                total |= number.of(words[name])
+        return total
+
+    def lost(self, shots: Mapping[str, Snapshot]) -> Bools:
+        """Tell in which rows any of the lines is not known."""
+        lost: Bools = np.zeros(len(next(iter(shots.values())).states), dtype=np.bool_)
+        for name, shot in shots.items():
+            if name in self._masks and shot.unknown is not None:
+                lost |= shot.lacks(self._masks[name])
+        return lost
+
+    def every(self) -> tuple[int, Level]:
+        """Give how many numbers there are, and the lines' levels for each, all known, all moving.
+
+        A line that moves is told by its own bit.
+        """
+        numbers = np.arange(1 << self.count, dtype=np.uint64)
+        known = np.ones(len(numbers), dtype=np.bool_)
+
+        def level(name: str, line: str) -> tuple[Bools, Bools, Words]:
+            bit = np.uint64(1 << self._bits[name, line])
+            return (numbers & bit) != 0, known, np.full(len(numbers), bit)
+
+        return len(numbers), level
+
+
 @dataclass
 class Rows:
     """Rows of one place in which every control line is known, and what happens in them.
 
-    `times` (N,), `states` (N, W) and `unknown` (N, W) are as in a capture.
+    `times` (N,), `states` (N, W) and `unknown` (N, W) are as in a capture; each word's column
+    is kept in one piece. `kernels` are the compiled loops, None where whole-array code is used.
     """
 
     times: Ints
     states: Words
     unknown: Words | None
     index: Mapping[str, int]
+    kernels: ModuleType | None = None
     _edges: dict[Event, Ints] = field(default_factory=dict)
     _levels: dict[Condition, Bools] = field(default_factory=dict)
     _spacing: int | None = None
+
+    def __post_init__(self) -> None:
+        if self.states.strides[0] != self.states.itemsize:
+            self.states = np.asfortranarray(self.states)
 
     def __len__(self) -> int:
         return len(self.times)
@@ -183,12 +348,18 @@ class Rows:
                 at = self.index[line]
                 masks[at // 64] |= 1 << (at % 64)
                 wanted[at // 64] |= ((condition.value >> bit) & 1) << (at % 64)
-            result: Bools = np.ones(len(self), dtype=np.bool_)
+            if self.kernels is not None:
+                level = np.ones(len(self), dtype=np.bool_)
+                for column, mask, value in zip(self.states.T, masks, wanted, strict=True):
+                    if mask:
+                        self.kernels.at_level(column, np.uint64(mask), np.uint64(value), level)
+                return level
+            result: Bools | None = None
             for word, mask in enumerate(masks):
                 if mask:
-                    seen = self.states[:, word] & np.uint64(mask)
-                    result &= seen == np.uint64(wanted[word])
-            return result
+                    seen = (self.states[:, word] & np.uint64(mask)) == np.uint64(wanted[word])
+                    result = seen if result is None else result & seen
+            return np.ones(len(self), dtype=np.bool_) if result is None else result
         if isinstance(condition, Not):
             inner = self.level(condition.condition)
             return None if inner is None else ~inner
@@ -214,10 +385,10 @@ class Rows:
             level = self.level(event.condition)
             if level is None:
                 return np.empty(0, dtype=np.int64)
-            return np.flatnonzero(level[1:] & ~level[:-1]) + 1
+            return np.flatnonzero(level[1:] > level[:-1]) + 1
         if isinstance(event, Changes):
             mask = mask_of(event.lines, self.index, self.states.shape[1])
-            moved = ((self.states[1:] ^ self.states[:-1]) & mask).any(axis=1)
+            moved = shows_any(self.states[1:] ^ self.states[:-1], mask)
             return np.flatnonzero(moved) + 1
         if isinstance(event, FirstOf):
             if all(isinstance(each, Holds) for each in event.events):
@@ -264,10 +435,11 @@ class Rows:
             return self._at_times(times, inner.is_found, limits)
         if isinstance(event, Settled):
             return self._find_settled(event, begins, limits)
-        edges = self.edges(event)
+        edges, already = self.edges(event), self.holds(event)
+        if self.kernels is not None:
+            return Found(*self.kernels.find(self.times, edges, already, begins, limits))
         padded = np.append(edges, np.iinfo(np.int64).max)
         rows = padded[np.searchsorted(edges, begins, "left")]
-        already = self.holds(event)
         if already.any():
             rows = np.where(already[begins], begins, rows)
         rows = np.where(rows <= limits, rows, -1)
@@ -314,6 +486,20 @@ class Rows:
         settled = np.maximum(times[here] + event.time, self.times[begins])
         return self._at_times(settled, np.ones(len(begins), dtype=np.bool_), limits)
 
+    def merged(self, some: Ints, others: Ints) -> Ints:
+        """Merge sorted row numbers, each once."""
+        if self.kernels is not None:
+            rows: Ints = self.kernels.merge(some, others)
+            return rows
+        return merged(some, others)
+
+    def below(self, found: Ints, wanted: Ints, *, or_same: bool = False) -> Ints:
+        """Count for each row number wanted the found ones below it, or also at it; both rise."""
+        if self.kernels is not None:
+            counts: Ints = self.kernels.below(found, wanted, or_same)
+            return counts
+        return np.searchsorted(found, wanted, "right" if or_same else "left")
+
     def row_at(self, times: Ints) -> Ints:
         """Give the row that holds at each moment; -1 before the first row."""
         return np.searchsorted(self.times, times, "right") - 1
@@ -340,21 +526,67 @@ class Rows:
         -------
         ndarray of uint64, shape (B, W)
         """
-        here = self.states[rows]
+        here = take(self.states, rows)
         if self.spacing >= within:
-            earlier = np.maximum(rows - 1, 0)
-            later = np.minimum(rows + 1, len(self) - 1)
-            is_early = (times - self.times[rows] < within)[:, None]
-            is_late = (self.times[later] - times < within)[:, None]
-            moved: Words = (self.states[earlier] ^ here) * is_early.astype(np.uint64)
-            moved |= (here ^ self.states[later]) * is_late.astype(np.uint64)
+            is_early = times - self.times.take(rows) < within
+            is_late = self.times.take(rows + 1, mode="clip") - times < within
+            moved = take(self.states, rows - 1)
+            moved ^= here
+            moved *= is_early[:, None]
+            later = take(self.states, rows + 1)
+            later ^= here
+            later *= is_late[:, None]
+            moved |= later
             return moved
         before = np.maximum(self.row_at(times - within), 0)
-        after = self.row_at(times + within - 1)
-        previous = self.states[np.maximum(np.maximum(rows - 1, 0), before)]
-        moved = (self.states[before] ^ previous) | (previous ^ here)
-        moved |= here ^ self.states[after]
+        previous = take(self.states, np.maximum(rows - 1, before))
+        moved = take(self.states, before) ^ previous
+        moved |= previous ^ here
+        moved |= here ^ take(self.states, self.row_at(times + within - 1))
         return moved
+
+    def snapshot(self, moment: Moment, at_rows: Ints, at_times: Ints, within: int) -> Snapshot:
+        """Take the rows at a moment.
+
+        Parameters
+        ----------
+        moment : Moment
+        at_rows, at_times : ndarray of int64, shape (B,)
+            The row and the moment, in ps, at which its phase begins; row -1 where it does not.
+        within : int, ps
+            Lines that change less than that time from the moment are moving.
+        """
+        if self.kernels is not None:
+            columns = self.states.T
+            states, moving = np.empty((2, len(columns), len(at_rows)), dtype=np.uint64)
+            taken = np.empty(len(at_rows), dtype=np.int64)
+            is_whole = self.kernels.take_rows(
+                self.times, columns, at_rows, at_times, moment.offset, moment.how == "before",
+                within, states, moving, taken,
+            )  # fmt: skip
+            return self._snapshot(states.T, moving.T, taken, None if is_whole else taken >= 0)
+        is_there = at_rows >= 0
+        event_rows = np.maximum(at_rows, 0)
+        times = np.where(is_there, at_times, self.times[0])
+        if moment.offset:
+            times = times + moment.offset
+            event_rows = np.maximum(self.row_at(times), 0)
+        taken = event_rows
+        if moment.how == "before":
+            taken = event_rows - (self.times.take(event_rows) >= times)
+            is_there &= taken >= 0
+        moving = self.changed_near(event_rows, times, within)
+        whole = None if is_there.all() else is_there
+        return self._snapshot(take(self.states, taken), moving, taken, whole)
+
+    def _snapshot(
+        self, states: Words, moving: Words, taken: Ints, is_there: Bools | None
+    ) -> Snapshot:
+        unknown = None if self.unknown is None else take(self.unknown, taken)
+        if is_there is not None:
+            unknown = np.zeros_like(states) if unknown is None else unknown
+            unknown[~is_there] = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
+        return Snapshot(states, unknown, moving)
 
 
 def _held(event: Event) -> Condition:

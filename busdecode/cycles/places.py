@@ -96,10 +96,17 @@ def decode_capture(
 
 
 def decode_places(
-    capture: Capture, bus: Bus, *, probes: ProbeList | None = None
+    capture: Capture,
+    bus: Bus,
+    *,
+    probes: ProbeList | None = None,
+    binding: Binding | None = None,
 ) -> dict[str, DecodedPlace]:
-    """Decode a loaded capture at every place that was probed; errors as `decode_capture`."""
-    binding = bind(capture.lines, bus, probes, None)
+    """Decode a loaded capture at every place that was probed; errors as `decode_capture`.
+
+    Where channels were bound before, `binding` tells how, and `probes` is not used.
+    """
+    binding = binding or bind(capture.lines, bus, probes, None)
     return {place: _decode_at(capture, bus, binding, place) for place in binding.places}
 
 
@@ -121,7 +128,7 @@ def stream_tables(
     decoder: Decoder | None = None
     end = 0
     for chunk in chunks:
-        bound = bind_capture(chunk, binding, place, bus.line_names)
+        bound = bind_capture(chunk, binding, place, bus.row_order)
         if decoder is None:
             widths = skews(binding, place, bound.lines)
             skew = int(widths.max()) if len(widths) else 0

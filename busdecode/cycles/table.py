@@ -22,6 +22,8 @@ __all__ = ["DIRECTIONS", "ENDINGS", "CycleTable", "concatenate", "empty", "lane_
 ENDINGS = ("acknowledged", "error", "timeout", "unacknowledged", "cut-off")
 """How a beat can end; the table holds the index, -1 where the lines that tell were not captured."""
 
+_TRUTH = np.array(["false", "true"], dtype=object)
+
 DIRECTIONS = ("none", "read", "write")
 """Which way a beat's data goes; the table holds the index, -1 where it is not known."""
 
@@ -168,9 +170,7 @@ class CycleTable:
     def _data_text(self) -> list[str]:
         bits = len(self.bus.data)
         digits = -(-bits // 4)
-        part = lane_bits_of(self.bus, self.lanes | ~self.lanes_known)
-        known = self.data_known & lane_bits_of(self.bus, self.lanes_known)
-        has_data = (self.direction != 0) & (self.ended != ENDINGS.index("cut-off"))
+        part, known = self._data_parts()
         cells = np.empty((len(self), digits), dtype="U1")
         alphabet = np.array(list("0123456789ABCDEF"))
         for digit in range(digits):
@@ -186,48 +186,72 @@ class CycleTable:
         if not len(self):
             return []
         texts = np.char.add("0x", np.ascontiguousarray(cells).view(f"U{digits}")[:, 0])
-        return [text if has else "" for text, has in zip(texts.tolist(), has_data, strict=True)]
+        return [
+            text if has else ""
+            for text, has in zip(texts.tolist(), self._has_data().tolist(), strict=True)
+        ]
 
-    def as_text(self) -> pd.DataFrame:
-        """Give the table as text, every column of type str, as `decode` prints it.
+    def unknown_digits(self) -> NDArray[np.bool_]:
+        """Tell in which beats a data digit is not known, shape (B,)."""
+        part, known = self._data_parts()
+        unknown: NDArray[np.bool_] = self._has_data() & ((part & ~known) != 0)
+        return unknown
+
+    def _data_parts(self) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
+        """Give the data bits that took part, or may have, and those of them that are known."""
+        part = lane_bits_of(self.bus, self.lanes | ~self.lanes_known)
+        return part, self.data_known & lane_bits_of(self.bus, self.lanes_known)
+
+    def _has_data(self) -> NDArray[np.bool_]:
+        has: NDArray[np.bool_] = (self.direction != 0) & (self.ended != ENDINGS.index("cut-off"))
+        return has
+
+    def text_columns(self) -> dict[str, list[str]]:
+        """Give the table as text, column by column, as `decode` prints it.
 
         Address and data are hexadecimal at full width with 0x; a digit of a lane without part
         is ``-``, a digit with a bit not known ``?``; what is missing is empty.
         """
-        digits = -(-self.bus.address_width // 4)
-        columns: dict[str, object] = {
-            "cycle": [str(each) for each in self.cycle.tolist()],
-            "beat": [str(each) for each in self.beat.tolist()],
-            "start_ps": [str(each) for each in self.start.tolist()],
-            "end_ps": [str(each) for each in self.end.tolist()],
-            "kind": self.kind_names(),
-            "address": [
-                f"0x{value:0{digits}X}" if known else ""
-                for value, known in zip(
-                    self.address.tolist(), self.has_address.tolist(), strict=True
-                )
-            ],
-            "lanes": self._lanes_text(),
+        columns = {
+            "cycle": _decimal(self.cycle),
+            "beat": _decimal(self.beat),
+            "start_ps": _decimal(self.start),
+            "end_ps": _decimal(self.end),
+            "kind": self.kind_names().tolist(),
+            "address": _hexadecimal(self.address, self.bus.address_width, self.has_address),
+            "lanes": self._lanes_text().tolist(),
             "data": self._data_text(),
-            "ended": np.array([*ENDINGS, ""], dtype=object)[self.ended],
-            "rmw": np.where(self.rmw, "true", "false"),
-            "unsure": np.where(self.unsure, "true", "false"),
+            "ended": np.array([*ENDINGS, ""], dtype=object)[self.ended].tolist(),
+            "rmw": _TRUTH[self.rmw.astype(np.int64)].tolist(),
+            "unsure": _TRUTH[self.unsure.astype(np.int64)].tolist(),
         }
         if self.bus.modifier:
-            wide = -(-len(self.bus.modifier) // 4)
-            columns["modifier"] = [
-                f"0x{value:0{wide}X}" if known else ""
-                for value, known in zip(
-                    self.modifier.tolist(), self.has_modifier.tolist(), strict=True
-                )
-            ]
+            columns["modifier"] = _hexadecimal(
+                self.modifier, len(self.bus.modifier), self.has_modifier
+            )
         if self.bus.operand.lines:
             columns["asked"] = [str(each) if each else "" for each in self.asked.tolist()]
         for at, name in enumerate(self.bus.phase_names):
             columns[f"{name}_ps"] = [
                 "" if value == MISSING else str(value) for value in self.phases[:, at].tolist()
             ]
-        return pd.DataFrame(columns, dtype=str)
+        return columns
+
+    def as_text(self) -> pd.DataFrame:
+        """Give what `text_columns` gives as a table, every column of type str."""
+        return pd.DataFrame(self.text_columns(), dtype=str)
+
+
+def _decimal(numbers: NDArray[np.int64]) -> list[str]:
+    return list(map(str, numbers.tolist()))
+
+
+def _hexadecimal(numbers: NDArray[np.uint64], bits: int, known: NDArray[np.bool_]) -> list[str]:
+    form = f"0x%0{-(-bits // 4)}X"
+    cells = [form % number for number in numbers.tolist()]
+    for row in np.flatnonzero(~known).tolist():
+        cells[row] = ""
+    return cells
 
 
 def lane_bits_of(bus: Bus, lanes: NDArray[np.uint64]) -> NDArray[np.uint64]:

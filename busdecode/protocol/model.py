@@ -255,6 +255,15 @@ class Bus:
         """Names of all lines, in the description's order."""
         return tuple(line.name for line in self.lines)
 
+    @cached_property
+    def row_order(self) -> tuple[str, ...]:
+        """Names of all lines: addresses and data first, least significant first, then the rest.
+
+        Rows in this order show addresses and data as numbers that need one shift.
+        """
+        address = [line for _, line in sorted(zip(self.address_bits, self.address, strict=True))]
+        return tuple(dict.fromkeys((*address, *reversed(self.data), *self.line_names)))
+
     def low_bits(self, lines: Sequence[str], bits: Sequence[int]) -> int:
         """Give the bits of a number whose lines say 1 by the low level: an inverted bus."""
         return sum(
