@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+import sys
+from typing import TYPE_CHECKING, Unpack
 
 import click
 
 from busdecode.cli.options import FILE, bus_option, capture_options, json_option
-from busdecode.cli.progress import showing_progress
+from busdecode.cli.progress import Pace, showing_progress
 from busdecode.cli.taught import Taught
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
+
+    from busdecode.capture import Options
 
 __all__ = ["command"]
 
@@ -34,7 +38,8 @@ def _number(text: str) -> int:
     the capture, and each line is held against what a healthy bus would show.
 
     With channels at two places (host and card) the places are held against each other too;
-    without a log, only that is done. Other traffic in the capture does no harm.""",
+    without a log, only that is done. Other traffic in the capture does no harm.
+    A long capture is read twice, and only the rows of logged cycles are held in memory.""",
     example="""
     busdecode compare board.vcd --bus mc68000 --log writes.csv --probes probes.toml
     Aligns the accesses of writes.csv with the cycles in board.vcd, and prints the verdict,
@@ -77,17 +82,16 @@ def command(
     log_pattern: str | None,
     address_offset: int,
     probes_path: Path | None,
-    capture_format: str | None,
-    sample_period: int | None,
-    time_unit: str | None,
+    only: tuple[str, ...] | None,
     as_json: bool,
+    **told: Unpack[Options],
 ) -> int:
     """Compare, and print the verdict."""
     # Imported here, so that help need not wait for them.
     from busdecode.access import read_log, read_pattern
-    from busdecode.capture import read_capture, read_probes
-    from busdecode.compare import compare
-    from busdecode.cycles import decode_places
+    from busdecode.capture import advice, open_capture, read_probes
+    from busdecode.compare import compare_file
+    from busdecode.cycles import bind
     from busdecode.protocol import load_bus
     from busdecode.report import comparison_object, comparison_text
 
@@ -95,14 +99,21 @@ def command(
     probes = None if probes_path is None else read_probes(probes_path)
     pattern = None if log_pattern is None else read_pattern(log_pattern)
     log = None if log_path is None else read_log(log_path, pattern)
-    with showing_progress(f"reading {capture_path}") as show:
-        capture = read_capture(
-            capture_path, format=capture_format, sample_period=sample_period, time_unit=time_unit
-        )
-        show("decoding")
-        places = decode_places(capture, bus, probes=probes)
-        show("comparing")
-        result = compare(places, log, offset=address_offset)
+    with showing_progress(str(capture_path)) as show:
+        opened = open_capture(capture_path, **told)
+        if (slow := advice(opened.source.likely_size)) is not None:
+            print(slow, file=sys.stderr)
+        if only is not None:
+            opened.only(only)
+        binding = bind(opened.lines, bus, probes, None)
+        opened.only(tuple(bound.channel for bound in binding.channels))
+
+        def begin(what: str) -> Callable[[], None]:
+            pace = Pace(opened.source)
+            show(what)
+            return lambda: show(f"{what}: {pace}")
+
+        result = compare_file(opened, bus, binding, log, offset=address_offset, begin=begin)
     names = str(capture_path), None if log_path is None else str(log_path)
     if as_json:
         print(json.dumps(comparison_object(result, *names), indent=2))

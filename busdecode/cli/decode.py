@@ -8,10 +8,11 @@ import sys
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from tempfile import TemporaryFile
-from typing import TYPE_CHECKING, Literal, TextIO
+from typing import TYPE_CHECKING, Literal, TextIO, Unpack
 
 import click
 
+from busdecode.cli.failures import failure_object
 from busdecode.cli.options import (
     FILE,
     bus_option,
@@ -20,27 +21,25 @@ from busdecode.cli.options import (
     overwrite_option,
 )
 from busdecode.cli.output import check_outputs, writing
-from busdecode.cli.progress import showing_progress
+from busdecode.cli.progress import Pace, showing_progress
 from busdecode.cli.taught import Taught
 from busdecode.errors import RequestError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from contextlib import AbstractContextManager
     from pathlib import Path
 
-    import pandas as pd
-
-    from busdecode.capture import Binding, Capture, CaptureFile
+    from busdecode.capture import Binding, Capture, CaptureFile, Options
     from busdecode.cycles import CycleTable
     from busdecode.protocol import Bus
     from busdecode.report import Tally
 
 __all__ = ["command"]
 
-Form = Literal["table", "csv", "json"]
+Form = Literal["table", "csv", "json", "parquet"]
 
-_SUFFIXES: dict[str, Form] = {".csv": "csv", ".json": "json"}
+_SUFFIXES: dict[str, Form] = {".csv": "csv", ".json": "json", ".parquet": "parquet"}
 
 
 @click.command(
@@ -78,9 +77,9 @@ _SUFFIXES: dict[str, Form] = {".csv": "csv", ".json": "json"}
 @click.option(
     "--format",
     "form",
-    type=click.Choice(["table", "csv", "json"]),
-    help="table for people (the default), csv or json for programs; "
-    "-o FILE.csv and -o FILE.json need not be told.",
+    type=click.Choice(["table", "csv", "json", "parquet"]),
+    help="table for people (the default), csv, json or parquet for programs; need not be told "
+    "for -o FILE.csv, FILE.json and FILE.parquet.",
 )
 @json_option
 @click.option("-o", "--output", type=FILE, metavar="OUT", help="Write to this file.")
@@ -89,22 +88,24 @@ def command(
     capture_path: Path,
     bus_name: str,
     probes_path: Path | None,
-    capture_format: str | None,
-    sample_period: int | None,
-    time_unit: str | None,
+    only: tuple[str, ...] | None,
     place: str | None,
     as_operands: bool,
     form: Form | None,
     as_json: bool,
     output: Path | None,
     overwrite: bool,
+    **told: Unpack[Options],
 ) -> int:
     """Decode, and print as the options say."""
     form = _form(form, output, as_json=as_json)
-    check_outputs([output], overwrite=overwrite, inputs=[capture_path, probes_path])
+    if form == "parquet":
+        _check_parquet(output, as_operands=as_operands)
+    inputs = [capture_path, probes_path, told.get("layout")]
+    check_outputs([output], overwrite=overwrite, inputs=inputs)
 
     # Imported here, so that help need not wait for them.
-    from busdecode.capture import open_capture, read_probes
+    from busdecode.capture import advice, open_capture, read_probes
     from busdecode.cycles import bind
     from busdecode.protocol import load_bus
     from busdecode.report import Tally
@@ -113,13 +114,16 @@ def command(
     if as_operands:
         _check_operands(bus)
     probes = None if probes_path is None else read_probes(probes_path)
-    opened = open_capture(
-        capture_path, format=capture_format, sample_period=sample_period, time_unit=time_unit
-    )
+    opened = open_capture(capture_path, **told)
+    if (slow := advice(opened.source.likely_size)) is not None:
+        print(slow, file=sys.stderr)
+    if only is not None:
+        opened.only(only)
     binding = bind(opened.lines, bus, probes, place)
     place = place or binding.places[0]
     if as_operands:
         _check_captured(bus, binding, place)
+    opened.only(binding.channels_at(place, bus.row_order))
     run = _Run(bus, opened, binding, place, Tally(has_address=bool(bus.address)))
     write = _write_operands if as_operands else _write
     if output is not None:
@@ -132,7 +136,9 @@ def command(
         write(run, form, sys.stdout)
     if form != "json" and (form == "csv" or output is not None):
         print("\n".join(run.told()), file=sys.stderr)
-    return 0
+    if opened.cut is not None and form != "json":
+        raise opened.cut
+    return 2 if opened.cut is not None else 0
 
 
 def _form(form: Form | None, output: Path | None, *, as_json: bool) -> Form:
@@ -145,6 +151,15 @@ def _form(form: Form | None, output: Path | None, *, as_json: bool) -> Form:
     if form is None and output is not None:
         return _SUFFIXES.get(output.suffix.lower(), "table")
     return form or "table"
+
+
+def _check_parquet(output: Path | None, *, as_operands: bool) -> None:
+    if output is None:
+        raise RequestError(
+            "a Parquet file is not printed", action="name the file, such as -o cycles.parquet"
+        )
+    if as_operands:
+        raise RequestError("operands are not written as Parquet", action="write them as CSV")
 
 
 def _check_operands(bus: Bus) -> None:
@@ -190,12 +205,7 @@ class _Run:
     notes: list[str] = field(default_factory=list)
     _resolution: str = ""
 
-    def texts(self, show: Callable[[str], None]) -> Iterator[pd.DataFrame]:
-        """Give each table as text as it is decoded."""
-        for _, text in self._tables(show):
-            yield text
-
-    def operands(self, show: Callable[[str], None]) -> pd.DataFrame:
+    def operands(self, show: Callable[[str], None]) -> dict[str, list[str]]:
         """Put all beats together to operands.
 
         The tables are collected first, since an operand may go over several: memory grows
@@ -203,29 +213,31 @@ class _Run:
         """
         from busdecode.cycles import concatenate, operands, operands_note
 
-        whole = concatenate(self.bus, [table for table, _ in self._tables(show)])
+        whole = concatenate(self.bus, list(self.tables(show)))
         note = operands_note(whole)
         if note is not None:
             self.notes.append(note)
-        return operands(whole)
+        found = operands(whole)
+        return {name: found[name].tolist() for name in found.columns}
 
-    def _tables(self, show: Callable[[str], None]) -> Iterator[tuple[CycleTable, pd.DataFrame]]:
-        """Give each table, and it as text, as it is decoded."""
+    def tables(self, show: Callable[[str], None]) -> Iterator[CycleTable]:
+        """Give each table as it is decoded."""
         from busdecode.cycles import binding_notes, stream_tables
 
         of_decoder: list[str] = []
         strays = 0
+        pace = Pace(self.opened.source)
         for table, decoder in stream_tables(self._chunks(), self.bus, self.binding, self.place):
-            text = table.as_text()
-            self.tally.add(text)
-            show(f"{self.tally.beats:,} beats")
-            yield table, text
+            self.tally.add(table)
+            show(f"{pace}, {self.tally.beats:,} beats")
+            yield table
             of_decoder, strays = decoder.notes, decoder.strays
         self.tally.add_strays(strays)
         notes = (
             *self._of_places(),
             *binding_notes(self.binding),
             *self.notes,
+            *self.opened.understood,
             *self.opened.notes,
             *of_decoder,
             self._resolution,
@@ -239,9 +251,7 @@ class _Run:
         is_first = True
         for chunk in self.opened.chunks():
             if is_first:
-                bound = bind_capture(
-                    chunk.rows(0, 0), self.binding, self.place, self.bus.line_names
-                )
+                bound = bind_capture(chunk.rows(0, 0), self.binding, self.place, self.bus.row_order)
                 self.notes += bound.notes[len(chunk.notes) :]
                 is_first = False
             told = "inferred from its times" if chunk.resolution_inferred else "as told"
@@ -274,24 +284,28 @@ class _Run:
 
 
 def _write(run: _Run, form: Form, stream: TextIO) -> None:
-    from busdecode.report import CycleText, csv_header, csv_rows
+    from busdecode.report import CycleText, ParquetRows, csv_header, csv_rows
 
     with _watched(run, stream) as show:
         if form == "json":
-            beats = (text for each in run.texts(show) for text in _as_json(each))
+            beats = (text for each in run.tables(show) for text in _as_json(each.text_columns()))
             _write_object(run, stream, "beats", beats)
         elif form == "csv":
             # The header waits for the first table: of a capture that cannot be read nothing
             # is printed.
             header = csv_header(run.bus)
-            for table in run.texts(show):
-                stream.write(header + csv_rows(table))
+            for table in run.tables(show):
+                stream.write(header + csv_rows(table.text_columns()))
                 header = ""
+        elif form == "parquet":
+            with ParquetRows(stream.buffer) as rows:
+                for table in run.tables(show):
+                    rows.write(table)
         else:
             title = _title(run)
             aligned = CycleText(run.bus)
-            for table in run.texts(show):
-                stream.write(title + aligned.rows(table))
+            for table in run.tables(show):
+                stream.write(title + aligned.rows(table.text_columns()))
                 title = ""
             stream.write("\n" * bool(run.tally.beats) + "\n".join(run.told()) + "\n")
 
@@ -319,7 +333,7 @@ def _title(run: _Run) -> str:
     return f"{run.opened.source.name}: {run.bus.title}, at {run.place}\n\n"
 
 
-def _as_json(text: pd.DataFrame) -> Iterator[str]:
+def _as_json(text: Mapping[str, Sequence[str]]) -> Iterator[str]:
     from busdecode.report import row_objects
 
     return map(json.dumps, row_objects(text))
@@ -333,5 +347,7 @@ def _write_object(run: _Run, stream: TextIO, name: str, rows: Iterable[str]) -> 
     for row in rows:
         stream.write(between + row)
         between = ",\n"
-    tail = {"summary": run.tally.as_object(), "notes": run.notes}
+    tail: dict[str, object] = {"summary": run.tally.as_object(), "notes": run.notes}
+    if run.opened.cut is not None:
+        tail |= failure_object(run.opened.cut)
     stream.write("\n], " + json.dumps(tail)[1:] + "\n")

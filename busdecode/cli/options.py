@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -59,10 +60,31 @@ def overwrite_option(command: Decorated) -> Decorated:
     )(command)
 
 
-def capture_options(command: Decorated) -> Decorated:
-    """Add what tells how to read a capture.
+def _moment(text: str) -> int:
+    try:
+        return parse_time(text)
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from None
 
-    Passed as `probes_path`, `capture_format`, `sample_period` (ps) and `time_unit`.
+
+def _size(text: str) -> int:
+    match = re.fullmatch(r"([0-9]+)\s*(|kB|MB|GB|TB)", text.strip())
+    if match is None:
+        raise click.BadParameter(
+            f"a size must be a whole number of bytes, kB, MB, GB or TB, not {text!r}"
+        )
+    power = ("", "kB", "MB", "GB", "TB").index(match[2])
+    return int(match[1]) * int(1000**power)
+
+
+def _names(text: str) -> tuple[str, ...]:
+    return tuple(name.strip() for name in text.split(",") if name.strip())
+
+
+def capture_options(command: Decorated) -> Decorated:
+    """Add ``--probes``, passed as `probes_path`, ``--only``, and what `open_capture` takes.
+
+    The latter are passed under the names that `open_capture` has for them.
     """
     for option in reversed(
         (
@@ -74,9 +96,37 @@ def capture_options(command: Decorated) -> Decorated:
                 help="Probe list (TOML): which channel is which line, and where.",
             ),
             click.option(
+                "--only",
+                type=_names,
+                metavar="CHANNELS",
+                help="Take these channels of the capture only; names with commas between.",
+            ),
+            click.option(
+                "--from",
+                "start",
+                type=_moment,
+                metavar="TIME",
+                help="Read from this moment of the capture on, such as '1.5 ms'.",
+            ),
+            click.option(
+                "--to", "stop", type=_moment, metavar="TIME", help="Read up to this moment."
+            ),
+            click.option(
+                "--allow-truncated",
+                is_flag=True,
+                help="Of a file that ends early, be content with what is whole.",
+            ),
+            click.option(
                 "--capture-format",
-                metavar="vcd|csv",
+                "format",
+                metavar="vcd|csv|numpy|packed",
                 help="Format of the capture, where its content leaves it open.",
+            ),
+            click.option(
+                "--layout",
+                type=FILE,
+                metavar="FILE",
+                help="Description (TOML) of a file of packed samples: channels, width, rate.",
             ),
             click.option(
                 "--sample-period",
@@ -88,6 +138,30 @@ def capture_options(command: Decorated) -> Decorated:
                 "--time-unit",
                 metavar="UNIT",
                 help="Unit of the times where the file tells none: s, ms, us, ns or ps.",
+            ),
+            click.option(
+                "--time-column",
+                metavar="NAME",
+                help="Of a table: the column of times, or of sample numbers.",
+            ),
+            click.option(
+                "--header-line",
+                type=click.IntRange(min=1),
+                metavar="N",
+                help="Of a table: the line with the names of the columns.",
+            ),
+            click.option(
+                "--separator",
+                metavar="CHARACTER",
+                help="Of a table: what stands between cells.",
+            ),
+            click.option(
+                "--unpack-limit",
+                type=_size,
+                default="32 GB",
+                show_default=True,
+                metavar="SIZE",
+                help="Where unpacking a compressed file stops with an error.",
             ),
         )
     ):

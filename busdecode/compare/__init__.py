@@ -5,6 +5,7 @@ from __future__ import annotations
 from busdecode.compare.align import Alignment, align
 from busdecode.compare.comparison import Comparison, compare
 from busdecode.compare.meant import Meant, meant_by
+from busdecode.compare.passes import compare_file
 from busdecode.compare.tabulate import BitPhase, Example
 from busdecode.compare.verdict import Finding
 
@@ -17,5 +18,6 @@ __all__ = [
     "Meant",
     "align",
     "compare",
+    "compare_file",
     "meant_by",
 ]

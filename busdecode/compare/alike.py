@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.compare.records import union
+from busdecode.compare.survey import LEAST_TIED
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from busdecode.compare.records import LineRecord, Look
-    from busdecode.compare.relate import SettledRows
+    from busdecode.compare.survey import PlaceSurvey
     from busdecode.compare.view import PlaceView
     from busdecode.cycles import CycleTable
 
@@ -24,8 +25,6 @@ __all__ = ["looks_alike", "mutually_crossed", "tied_strobes"]
 
 _MANY = 4
 """Data lines that fail together: rather one cause before them than one on each."""
-_LEAST_TIED = 8
-"""How often a strobe must change before it may be said to be tied to what it never differs from."""
 _LEAST_COMMON = 6
 """Beats that two lines must share before one may be said to show the other's levels."""
 
@@ -35,6 +34,7 @@ def looks_alike(
     how: str,
     records: Mapping[str, LineRecord],
     views: Mapping[str, PlaceView],
+    surveys: Mapping[str, PlaceSurvey],
     table: CycleTable,
 ) -> list[tuple[str, ...]]:
     """Give other lines whose fault would make the same observations.
@@ -46,7 +46,8 @@ def looks_alike(
     - Many data lines low while the host drives them high: the card drives as well, because it
       is told otherwise which way the data goes.
     """
-    bus = next(iter(views.values())).bus
+    first = next(iter(surveys.values()))
+    bus = first.bus
     mine = [look for line in lines if line in records for look in records[line].failing()]
     paths = {look.path for look in mine}
     if how == "late" and paths == {"read"} and bus.validity.read.phase == "acknowledge":
@@ -56,62 +57,50 @@ def looks_alike(
         if len(unanswered) == len(mine):
             return _strobes_that_fail(unanswered, views, table)
     if how == "constant":
-        return _still_partners(lines[0], views)
+        return _still_partners(lines[0], first)
     written = [look for look in mine if look.path == "write"]
     is_driven_low = bool(written) and all(look.meant[look.is_wrong].all() for look in written)
     if how == "differs" and len(lines) >= _MANY and is_driven_low:
         always = [
             line.name
             for line in bus.lines
-            if line.role == "strobe" and _constant(line.name, views) == int(not line.active_low)
+            if line.role == "strobe" and first.fixed(line.name) == int(not line.active_low)
         ]
         told = [line.name for line in bus.lines if line.role == "direction"]
         return [(line,) for line in (*told, *always)]
     return []
 
 
-def _still_partners(line: str, views: Mapping[str, PlaceView]) -> list[tuple[str, ...]]:
+def _still_partners(line: str, survey: PlaceSurvey) -> list[tuple[str, ...]]:
     """Give the control lines that never leave the level that a line never leaves, if few."""
-    bus = next(iter(views.values())).bus
-    mine = _constant(line, views)
+    mine = survey.fixed(line)
     others = [
         other.name
-        for other in bus.lines
+        for other in survey.bus.lines
         if other.name != line
         and "address" not in other.role
         and other.role not in ("data", "clock")
         and mine is not None
-        and _constant(other.name, views) == mine
+        and survey.fixed(other.name) == mine
     ]
     return [(line, other) for other in others] if len(others) <= _MANY else []
 
 
-def _constant(line: str, views: Mapping[str, PlaceView]) -> int | None:
-    """Give the level that a line never leaves at the first place; None where it does."""
-    view = next(iter(views.values()))
-    states = view.rows.states
-    if line not in view.index or not len(states):
-        return None
-    at = view.index[line]
-    level = (states[:, at // 64] >> np.uint64(at % 64)) & np.uint64(1)
-    return int(level[0]) if (level == level[0]).all() else None
-
-
 def tied_strobes(
-    settled: Mapping[str, SettledRows], known: frozenset[str]
+    surveys: Mapping[str, PlaceSurvey], known: frozenset[str]
 ) -> Iterator[tuple[str, str]]:
     """Give pairs of a strobe and an address or data line that no place ever shows to differ.
 
     On a good bus they cannot: the strobe moves when the others stand. `known` lines are left out.
     """
-    bus = next(iter(settled.values())).view.bus
+    bus = next(iter(surveys.values())).bus
     for line in bus.lines:
         if line.role not in ("strobe", "lane", "acknowledge") or line.name in known:
             continue
-        here = [rows for rows in settled.values() if line.name in rows.view.index]
-        if not here or not all(len(rows.states) for rows in here):
+        here = [survey for survey in surveys.values() if line.name in survey.index]
+        if not here or not all(survey.settled_rows for survey in here):
             continue
-        equal = [set(rows.equal_to(rows.level(line.name), _LEAST_TIED)) for rows in here]
+        equal = [set(survey.equal_to(line.name, LEAST_TIED)) for survey in here]
         for other in bus.line_names:
             if (
                 other not in known

@@ -12,6 +12,8 @@ from busdecode.compare.between import observe_places
 from busdecode.compare.meant import meant_by
 from busdecode.compare.observe import observe_log
 from busdecode.compare.ports import ports_seen
+from busdecode.compare.predict import beats_that_matter, foretold
+from busdecode.compare.recording import WholeRecording
 from busdecode.compare.records import records_of
 from busdecode.compare.tabulate import BitPhase, Example, bit_phase, first_examples
 from busdecode.compare.vanished import (
@@ -22,7 +24,6 @@ from busdecode.compare.vanished import (
     still_strobes,
 )
 from busdecode.compare.verdict import Finding, find
-from busdecode.compare.view import view_place
 from busdecode.cycles import ENDINGS
 from busdecode.errors import LogError, RequestError
 from busdecode.units import format_time
@@ -35,12 +36,13 @@ if TYPE_CHECKING:
     from busdecode.access import AccessLog
     from busdecode.compare.align import Alignment
     from busdecode.compare.meant import Meant
+    from busdecode.compare.recording import Recording
     from busdecode.cycles import DecodedPlace
     from busdecode.protocol import Bus
 
     Ints = NDArray[np.int64]
 
-__all__ = ["Comparison", "compare"]
+__all__ = ["Comparison", "compare", "compare_recording"]
 
 _LEAST_SHARE = 0.05
 """Where fewer of the logged transfers than this find a beat, the log is of another run."""
@@ -112,17 +114,24 @@ def compare(
     RequestError
         If there is neither a log nor a second place.
     """
-    first = next(iter(places.values()))
-    bus, table = first.bus, first.table
+    return compare_recording(WholeRecording(places), log, offset=offset)
+
+
+def compare_recording(
+    recording: Recording, log: AccessLog | None, *, offset: int = 0
+) -> Comparison:
+    """Compare what was meant with what a recording shows; else as `compare`."""
+    places, table, surveys = recording.places, recording.table, recording.surveys
+    first = next(iter(places))
+    bus = table.bus
     notes = list(dict.fromkeys(note for place in places.values() for note in place.notes))
-    views = {name: view_place(place) for name, place in places.items() if len(place.capture)}
     meant: Meant | None = None
     pairs = np.zeros(0, dtype=np.int64)
     unmatched = ambiguous = 0
     hung: Finding | None = None
     doubt: str | None = None
     aligned: Alignment | None = None
-    still = still_strobes(places)
+    still = still_strobes(surveys)
     if log is None:
         if len(places) < 2:
             raise RequestError(
@@ -131,7 +140,8 @@ def compare(
                 action="give --log FILE, or name the place of each channel in a probe list",
             )
         beats = np.flatnonzero((table.ended != ENDINGS.index("cut-off")) & (table.kind >= 0))
-        observations = observe_places(views, table, beats)
+        looked = recording.look(beats, beats[:0])
+        observations = observe_places(looked.views, table, beats)
         notes.append("without a log, a fault that looks alike at every place is not seen")
     else:
         notes += log.notes
@@ -139,12 +149,12 @@ def compare(
         captured = sum(
             1 << bit
             for line, bit in zip(bus.address, bus.address_bits, strict=True)
-            if line in first.capture.lines
+            if line in places[first].lines
         )
         captured &= int(np.bitwise_or.reduce(table.used, initial=0)) if len(table) else 0
         aligned = align(meant, table, captured)
         found = aligned.beats >= 0
-        hung = hung_cycle(first)
+        hung = hung_cycle(surveys[first], table)
         likely = int(aligned.is_likely.sum())
         if hung is None and (not likely or likely < _LEAST_SHARE * len(meant)):
             raise LogError(
@@ -164,17 +174,20 @@ def compare(
         pairs = np.where(found & ~aligned.is_ambiguous, aligned.beats, -1)
         beats = pairs[pairs >= 0]
         doubt = _doubt(aligned)
-        observations = observe_log(views, table, meant, pairs)
-        observations += observe_places(views, table, beats)
+        looked = recording.look(beats, beats_that_matter(table, meant, pairs))
+        told = foretold(looked.card, table, meant, pairs)
+        observations = observe_log(looked.views, table, meant, pairs, told)
+        observations += observe_places(looked.views, table, beats)
+    views = looked.views
     records = records_of(observations, views)
-    findings = find(records, views, table)
+    findings = find(records, views, {name: surveys[name] for name in views}, table)
     if aligned is not None and meant is not None:
         # A bus that hangs loses what would have come after: no line of it is at fault for that.
-        lost = [] if hung is not None else lost_kinds(first, meant, aligned)
+        lost = [] if hung is not None else lost_kinds(surveys[first], meant, aligned)
         known = {line for each in findings for line in each.lines}
         findings = [each for each in lost if not known & set(each.lines)] + findings
-        doubt = None if lost else doubt or short_pulses(places)
-        misread = misread_lines(first, meant, aligned)
+        doubt = None if lost else doubt or short_pulses(surveys)
+        misread = misread_lines(first, table, meant, aligned)
         if misread is not None and not findings:
             findings.append(misread)
     if hung is not None and not any(set(hung.lines) <= set(each.lines) for each in findings):
@@ -189,7 +202,7 @@ def compare(
     if unchecked and len(beats) and log is not None:
         notes.append(f"not checked, since nothing tells what they should show: {_few(unchecked)}")
     cannot_tell = None
-    resolution = max(place.capture.resolution for place in places.values())
+    resolution = max(place.resolution for place in places.values())
     if resolution * 2 > bus.shortest_pulse:
         needed = format_time(bus.shortest_pulse // 2)
         cannot_tell = (
@@ -226,7 +239,7 @@ def compare(
         examples=first_examples(findings, table, views, meant, pairs, log),
         cannot_tell=cannot_tell,
         doubt=doubt,
-        notes=tuple(notes),
+        notes=(*notes, *recording.notes),
     )
 
 

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.access import row_lines, rows_for, size_lines
-from busdecode.compare.predict import memory_as_seen
 from busdecode.compare.view import Observation, PlaceView
 from busdecode.cycles import DIRECTIONS, ENDINGS, MISSING
 from busdecode.protocol import Any_, Becomes, Holds, Is, Moment, event_lines, fixed_levels
@@ -37,6 +36,7 @@ def observe_log(
     table: CycleTable,
     meant: Meant,
     pairs: Ints,
+    foretold: tuple[Words, Words],
 ) -> list[Observation]:
     """Hold every place against the log.
 
@@ -48,6 +48,8 @@ def observe_log(
     meant : Meant
     pairs : ndarray of int64, shape (T,)
         The row of the table that each transfer is; -1 where it is not compared.
+    foretold : two ndarrays of uint64, shape (T,)
+        What each read should bring back, and the bits of it that are known.
 
     Returns
     -------
@@ -55,8 +57,7 @@ def observe_log(
     """
     which = np.flatnonzero(pairs >= 0)
     beats = pairs[which]
-    card = views.get("card", next(iter(views.values())))
-    predicted, predicted_known = memory_as_seen(card, table, meant, pairs)
+    predicted, predicted_known = foretold
     observations: list[Observation] = []
     for view in views.values():
         observations += _address(view, table, meant, which, beats)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,14 +22,77 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["memory_as_seen"]
+__all__ = ["BeatLines", "SeenBeats", "beats_that_matter", "foretold", "memory_as_seen"]
 
 _WRITE = DIRECTIONS.index("write")
+
+
+class BeatLines(ABC):
+    """What the lines of the card's place showed in beats of the table."""
+
+    @abstractmethod
+    def addresses(self, rows: Ints) -> tuple[Words, Words]:
+        """Give each row's address on the lines, and the bits of it that can be trusted."""
+
+    @abstractmethod
+    def written(self, rows: Ints) -> tuple[Words, Words, Words]:
+        """Give each row's data where it is written, the bits that move, and those not known."""
+
+
+class SeenBeats(BeatLines):
+    """The same, read off the rows of a view."""
+
+    def __init__(self, view: PlaceView, table: CycleTable) -> None:
+        self._view, self._table = view, table
+
+    def addresses(self, rows: Ints) -> tuple[Words, Words]:
+        """Give each row's address on the lines, and the bits of it that can be trusted."""
+        view, table = self._view, self._table
+        moment = view.bus.take["address"]
+        shot = view.sample(moment, table.phase(moment.phase)[rows])
+        trusted = view.number(shot.sure, view.bus.address, view.bus.address_bits)
+        trusted[table.beat[rows] > 0] = 0
+        return view.address(shot.states) & table.used[rows], trusted
+
+    def written(self, rows: Ints) -> tuple[Words, Words, Words]:
+        """Give each row's data where it is written, the bits that move, and those not known."""
+        view, table = self._view, self._table
+        bus = view.bus
+        moment = bus.take["write"]
+        shot = view.sample(moment, table.phase(moment.phase)[rows])
+        bits = range(len(bus.data) - 1, -1, -1)
+        data = view.data(shot.states)
+        # Around the taking moment a change belongs to the release: only what is not known is lost.
+        lost = np.zeros_like(data)
+        if view.rows.unknown is not None:
+            at = np.maximum(view.rows.row_at(table.phase(moment.phase)[rows] - 1), 0)
+            lost = view.number(view.rows.unknown[at], bus.data, bits)
+        every = np.full((1, view.words), 0xFFFF_FFFF_FFFF_FFFF, dtype=np.uint64)
+        lost |= ~view.number(every, bus.data, bits)
+        lanes = table.lanes[rows]
+        if bus.lane_strobes:
+            lanes = view.lanes_seen(table.phase("data")[rows], table.phase("release")[rows])
+        return data, lane_bits_of(bus, lanes), lost
 
 
 def memory_as_seen(
     view: PlaceView, table: CycleTable, meant: Meant, pairs: Ints
 ) -> tuple[Words, Words]:
+    """Predict each read from the writes as the rows of a view show them; see `foretold`."""
+    return foretold(SeenBeats(view, table), table, meant, pairs)
+
+
+def beats_that_matter(table: CycleTable, meant: Meant, pairs: Ints) -> Ints:
+    """Give the beats of the table that tell what reads of the log should bring back."""
+    transfer = _transfer_of(table, pairs)
+    is_write = table.direction == _WRITE
+    # Reads of other traffic change nothing, and nothing is asked of them.
+    matters = (table.direction > 0) & (is_write | (transfer >= 0))
+    rows = np.flatnonzero(matters & (_spaces(table.bus)[table.kind] >= 0))
+    return rows if _is_read(table, meant, rows, transfer[rows]).any() else rows[:0]
+
+
+def foretold(lines: BeatLines, table: CycleTable, meant: Meant, pairs: Ints) -> tuple[Words, Words]:
     """Predict each read from the writes as the card's lines showed them.
 
     Returns
@@ -38,29 +102,24 @@ def memory_as_seen(
     ndarray of uint64, shape (T,)
         The bits of it that are known.
     """
-    bus = view.bus
+    bus = table.bus
     predicted = np.zeros(len(meant), dtype=np.uint64)
     known = np.zeros(len(meant), dtype=np.uint64)
-    transfer = np.full(len(table), -1, dtype=np.int64)
-    transfer[pairs[pairs >= 0]] = np.flatnonzero(pairs >= 0)
-    spaces = _spaces(bus)
-    is_write = table.direction == _WRITE
-    # Reads of other traffic change nothing, and nothing is asked of them.
-    matters = (table.direction > 0) & (is_write | (transfer >= 0))
-    rows = np.flatnonzero(matters & (spaces[table.kind] >= 0))
-    mine = transfer[rows]
-    means_write = (mine >= 0) & (meant.direction[mine] == _WRITE) if len(meant) else mine >= 0
-    is_read = (mine >= 0) & ~means_write & ~is_write[rows]
-    if not is_read.any():
+    rows = beats_that_matter(table, meant, pairs)
+    if not len(rows):
         return predicted, known
-    words = _words_seen(view, table, meant, rows, mine)
+    mine = _transfer_of(table, pairs)[rows]
+    is_read = _is_read(table, meant, rows, mine)
+    is_write = table.direction[rows] == _WRITE
+    words = _words_seen(lines, table, meant, rows, mine)
+    spaces = _spaces(bus)
     keys = _keys(bus, words, spaces[table.kind[rows]], _part(meant, mine))
     meant_keys = _keys(bus, meant.word, spaces[meant.kind], meant.part)
-    since = _first_written(meant_keys, mine, means_write)
+    since = _first_written(meant_keys, mine, _means_write(meant, mine))
     # Of the writes only those count whose word is read.
-    used = np.flatnonzero(is_read | (is_write[rows] & np.isin(keys, keys[is_read])))
+    used = np.flatnonzero(is_read | (is_write & np.isin(keys, keys[is_read])))
     rows, keys, mine, is_read = rows[used], keys[used], mine[used], is_read[used]
-    data, masks, lost = _data_seen(view, table, rows)
+    data, masks, lost = lines.written(rows)
     masks[is_read] = 0
     shifts = word_shifts(bus, table.address[rows], table.lanes[rows])
     stored, stored_known = _last_of(
@@ -73,6 +132,27 @@ def memory_as_seen(
     predicted[asks] = np.where(is_seen, seen & lanes, meant.data[asks])
     known[asks] = np.where(is_seen, seen_known & lanes, meant.data_known[asks])
     return predicted, known
+
+
+def _transfer_of(table: CycleTable, pairs: Ints) -> Ints:
+    """Give each beat's logged transfer, -1 where it has none."""
+    transfer = np.full(len(table), -1, dtype=np.int64)
+    transfer[pairs[pairs >= 0]] = np.flatnonzero(pairs >= 0)
+    return transfer
+
+
+def _means_write(meant: Meant, transfers: Ints) -> Bools:
+    means: Bools = transfers >= 0
+    if len(meant):
+        means &= meant.direction[transfers] == _WRITE
+    return means
+
+
+def _is_read(table: CycleTable, meant: Meant, rows: Ints, transfers: Ints) -> Bools:
+    """Tell which beats are reads that the log asked for."""
+    asked = (transfers >= 0) & ~_means_write(meant, transfers)
+    is_read: Bools = asked & (table.direction[rows] != _WRITE)
+    return is_read
 
 
 def _moved(words: Words, shifts: Ints) -> Words:
@@ -156,38 +236,14 @@ def _part(meant: Meant, transfers: Ints) -> Ints:
 
 
 def _words_seen(
-    view: PlaceView, table: CycleTable, meant: Meant, rows: Ints, transfers: Ints
+    lines: BeatLines, table: CycleTable, meant: Meant, rows: Ints, transfers: Ints
 ) -> Words:
     """Give each beat's word address as the card's lines showed it, and else as the log tells."""
-    bus = view.bus
+    bus = table.bus
     told = np.where(transfers >= 0, meant.address[np.maximum(transfers, 0)], table.address[rows])
     size = np.uint64(bus.word_bytes)
     if not bus.address:
         return told // size * size
-    moment = bus.take["address"]
-    shot = view.sample(moment, table.phase(moment.phase)[rows])
-    seen = view.address(shot.states) & table.used[rows]
-    trusted = view.number(shot.sure, bus.address, bus.address_bits)
-    trusted[table.beat[rows] > 0] = 0
+    seen, trusted = lines.addresses(rows)
     words: Words = ((seen & trusted) | (told & ~trusted)) // size * size
     return words
-
-
-def _data_seen(view: PlaceView, table: CycleTable, rows: Ints) -> tuple[Words, Words, Words]:
-    """Give each beat's data where it is written, the bits that move, and those not known."""
-    bus = view.bus
-    moment = bus.take["write"]
-    shot = view.sample(moment, table.phase(moment.phase)[rows])
-    bits = range(len(bus.data) - 1, -1, -1)
-    data = view.data(shot.states)
-    # Around the taking moment a change belongs to the release: only what is not known is lost.
-    lost = np.zeros_like(data)
-    if view.rows.unknown is not None:
-        at = np.maximum(view.rows.row_at(table.phase(moment.phase)[rows] - 1), 0)
-        lost = view.number(view.rows.unknown[at], bus.data, bits)
-    every = np.full((1, view.words), 0xFFFF_FFFF_FFFF_FFFF, dtype=np.uint64)
-    lost |= ~view.number(every, bus.data, bits)
-    lanes = table.lanes[rows]
-    if bus.lane_strobes:
-        lanes = view.lanes_seen(table.phase("data")[rows], table.phase("release")[rows])
-    return data, lane_bits_of(bus, lanes), lost

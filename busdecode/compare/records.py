@@ -106,7 +106,7 @@ def records_of(
                     each.place,
                     each.phase,
                     each.path,
-                    each.beats[care],
+                    each.beats if care.all() else each.beats[care],
                     meant[care],
                     wrong[care],
                     each.is_between,

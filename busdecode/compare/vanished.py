@@ -16,47 +16,35 @@ if TYPE_CHECKING:
 
     from busdecode.compare.align import Alignment
     from busdecode.compare.meant import Meant
-    from busdecode.cycles import DecodedPlace
+    from busdecode.compare.survey import PlaceSurvey
+    from busdecode.cycles import CycleTable
 
 __all__ = ["hung_cycle", "lost_kinds", "misread_lines", "short_pulses", "still_strobes"]
 
 
-def still_strobes(places: Mapping[str, DecodedPlace]) -> str | None:
+def still_strobes(surveys: Mapping[str, PlaceSurvey]) -> str | None:
     """Tell which strobes never move in the capture; None where all that were captured do."""
     told: dict[str, list[str]] = {}
-    for name, place in places.items():
-        bus, capture = place.bus, place.capture
-        for line in capture.lines:
-            if bus.line(line).role != "strobe" or not len(capture):
-                continue
-            levels = capture.levels(line)
-            if (levels == levels[0]).all() and levels[0] < 2:
-                told.setdefault(f"{line} stays {'high' if levels[0] else 'low'}", []).append(name)
+    for name, survey in surveys.items():
+        for line in survey.lines:
+            level = survey.steady(line) if survey.bus.line(line).role == "strobe" else None
+            if level is not None:
+                told.setdefault(f"{line} stays {'high' if level else 'low'}", []).append(name)
     parts = [f"{what} at {' and '.join(where)}" for what, where in told.items()]
     return f"in the whole capture {', '.join(parts)}" if parts else None
 
 
-def short_pulses(places: Mapping[str, DecodedPlace]) -> str | None:
-    """Tell which strobes have pulses shorter than any of the bus; None where none has.
-
-    A pulse counts where it is shorter even if both its edges are as uncertain as they may be.
-    """
+def short_pulses(surveys: Mapping[str, PlaceSurvey]) -> str | None:
+    """Tell which strobes have pulses shorter than any of the bus; None where none has."""
     told: dict[str, int] = {}
-    for place in places.values():
-        bus, capture = place.bus, place.capture
-        least = bus.shortest_pulse - 2 * (capture.resolution + place.skew)
-        for line in capture.lines:
-            if bus.line(line).role not in ("strobe", "lane", "acknowledge"):
-                continue
-            levels = capture.levels(line)
-            edges = capture.times[1:][levels[1:] != levels[:-1]]
-            count = int((np.diff(edges) < least).sum())
+    for survey in surveys.values():
+        for line, count in survey.short_pulses().items():
             if count > 1:
                 told[line] = max(count, told.get(line, 0))
     if not told:
         return None
     parts = [f"{count} of {line}" for line, count in told.items()]
-    bus = next(iter(places.values())).bus
+    bus = next(iter(surveys.values())).bus
     return (
         f"pulses shorter than any of {bus.name} ({format_time(bus.shortest_pulse)}): "
         f"{', '.join(parts)}; noise, slow edges or a bus that oscillates makes cycles that were "
@@ -64,9 +52,9 @@ def short_pulses(places: Mapping[str, DecodedPlace]) -> str | None:
     )
 
 
-def lost_kinds(place: DecodedPlace, meant: Meant, aligned: Alignment) -> list[Finding]:
+def lost_kinds(survey: PlaceSurvey, meant: Meant, aligned: Alignment) -> list[Finding]:
     """Find lines that never leave one level, and so keep all cycles of a logged kind away."""
-    bus, capture = place.bus, place.capture
+    bus = survey.bus
     found: list[Finding] = []
     for at in np.unique(meant.kind).tolist():
         mine = meant.kind == at
@@ -87,12 +75,11 @@ def lost_kinds(place: DecodedPlace, meant: Meant, aligned: Alignment) -> list[Fi
                 rivals |= apart
         for line, level in (*wanted.items(), *rivals.items()):
             role = bus.line(line).role
-            if line not in capture.lines or role in ("address", "data", "address and data"):
+            if line not in survey.lines or role in ("address", "data", "address and data"):
                 continue
-            levels = capture.levels(line)
-            if not (levels == 1 - level).all():
+            if survey.steady(line) != 1 - level:
                 continue
-            shown = "high" if levels[0] else "low"
+            shown = "low" if level else "high"
             phase = bus.take["direction" if role == "direction" else "kind"].phase
             found.append(
                 Finding(
@@ -100,11 +87,11 @@ def lost_kinds(place: DecodedPlace, meant: Meant, aligned: Alignment) -> list[Fi
                     twins=(),
                     phase=phase,
                     path="control",
-                    places=(place.place,),
+                    places=(survey.place,),
                     wrong=lost,
                     compared=int(mine.sum()),
                     condition=None,
-                    sentence=f"{line} stays {shown} in the whole capture at the {place.place}: "
+                    sentence=f"{line} stays {shown} in the whole capture at the {survey.place}: "
                     f"{lost} of {int(mine.sum())} logged cycles of kind {kind.name} are not "
                     f"there; first in the {phase} phase, on the control lines.",
                     beats=(),
@@ -113,12 +100,14 @@ def lost_kinds(place: DecodedPlace, meant: Meant, aligned: Alignment) -> list[Fi
     return found
 
 
-def misread_lines(place: DecodedPlace, meant: Meant, aligned: Alignment) -> Finding | None:
+def misread_lines(
+    place: str, table: CycleTable, meant: Meant, aligned: Alignment
+) -> Finding | None:
     """Find data lines that software read otherwise than the lines showed where data is taken.
 
     Beats that may have been paired wrongly, or whose data is not sure, are left out.
     """
-    bus, table = place.bus, place.table
+    bus = table.bus
     which = np.flatnonzero(
         (aligned.beats >= 0)
         & aligned.is_likely
@@ -136,7 +125,7 @@ def misread_lines(place: DecodedPlace, meant: Meant, aligned: Alignment) -> Find
     bits = range(len(bus.data) - 1, -1, -1)
     lines = tuple(line for line, bit in zip(bus.data, bits, strict=True) if failing >> bit & 1)
     rows = beats[wrong != 0]
-    beyond = "the host's receiver" if place.place != "card" else "the way to the host"
+    beyond = "the host's receiver" if place != "card" else "the way to the host"
     named = ", ".join(lines[:4]) + (f" and {len(lines) - 4} more lines" if len(lines) > 4 else "")
     verb = "was" if len(lines) == 1 else "were"
     return Finding(
@@ -144,38 +133,35 @@ def misread_lines(place: DecodedPlace, meant: Meant, aligned: Alignment) -> Find
         twins=tuple((line,) for line in bus.ending.acknowledged),
         phase="release",
         path="read",
-        places=(place.place,),
+        places=(place,),
         wrong=len(rows),
         compared=int((compared != 0).sum()),
         condition=None,
-        sentence=f"{named} {verb} read otherwise than the lines showed at the {place.place}: "
+        sentence=f"{named} {verb} read otherwise than the lines showed at the {place}: "
         f"wrong in {len(rows)} of {int((compared != 0).sum())} reads; first after the data was "
         f"taken ({beyond}, the software, the log, or an acknowledge that came early).",
         beats=tuple(int(row) for row in rows),
     )
 
 
-def hung_cycle(place: DecodedPlace) -> Finding | None:
+def hung_cycle(survey: PlaceSurvey, table: CycleTable) -> Finding | None:
     """Find a last cycle that waits for its acknowledge until the capture ends."""
-    bus, table, capture = place.bus, place.table, place.capture
-    lines = [line for line in bus.ending.acknowledged if line in capture.lines]
+    bus = survey.bus
+    lines = [line for line in bus.ending.acknowledged if line in survey.lines]
     if not len(table) or not lines or bus.ending.timeout is None:
         return None
     if table.ended[-1] != ENDINGS.index("cut-off"):
         return None
     open_for = int(table.end[-1] - table.start[-1])
-    since = np.searchsorted(capture.times, table.start[-1], "right") - 1
-    asserted = [
-        bool((capture.levels(line)[since:] == bus.asserted_level(line)).any()) for line in lines
-    ]
-    if open_for < bus.ending.timeout or any(asserted):
+    is_asserted = any(survey.asserts_after(line, int(table.start[-1])) for line in lines)
+    if open_for < bus.ending.timeout or is_asserted:
         return None
     return Finding(
         lines=(lines[0],),
         twins=tuple((line,) for line in lines[1:]),
         phase="acknowledge",
         path="acknowledge",
-        places=(place.place,),
+        places=(survey.place,),
         wrong=1,
         compared=1,
         condition=None,

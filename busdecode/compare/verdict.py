@@ -10,13 +10,14 @@ import numpy as np
 from busdecode.compare.alike import looks_alike, mutually_crossed, tied_strobes
 from busdecode.compare.observe import TAKEN
 from busdecode.compare.records import LineRecord, union
-from busdecode.compare.relate import Behaviour, SettledRows, behaviour_of
+from busdecode.compare.relate import Behaviour, behaviour_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
+    from busdecode.compare.survey import PlaceSurvey
     from busdecode.compare.view import PlaceView
     from busdecode.cycles import CycleTable
     from busdecode.protocol import Bus
@@ -80,14 +81,16 @@ class _Group:
 
 
 def find(
-    records: Mapping[str, LineRecord], views: Mapping[str, PlaceView], table: CycleTable
+    records: Mapping[str, LineRecord],
+    views: Mapping[str, PlaceView],
+    surveys: Mapping[str, PlaceSurvey],
+    table: CycleTable,
 ) -> list[Finding]:
     """Make findings of the failing lines, most telling first.
 
     Lines that are tied or crossed come before what may be a consequence of it.
     """
     bus = next(iter(views.values())).bus
-    settled = {place: SettledRows(view) for place, view in views.items()}
     failing = [record for record in records.values() if record.failing()]
     order = {record.line: _first(record, bus)[0] for record in failing}
     failing.sort(key=lambda record: (order[record.line], -len(record.wrong_beats())))
@@ -96,7 +99,7 @@ def find(
     for record in failing:
         if record.line in taken:
             continue
-        group = _group(record, records, settled, bus)
+        group = _group(record, records, surveys, bus)
         group.lines = [line for line in group.lines if line not in taken or line == record.line]
         if group.how in _PAIRS and len(group.lines) < 2:
             group = _Group(group.lines, Behaviour(), "differs")
@@ -104,10 +107,10 @@ def find(
         groups.append(group)
     groups = _merged(groups, records, bus)
     for group in groups:
-        group.twins += looks_alike(group.lines, group.how, records, views, table)
+        group.twins += looks_alike(group.lines, group.how, records, views, surveys, table)
     findings = [_finding(group, records, bus, tuple(views)) for group in groups]
     known = frozenset(line for group in groups if group.how in _PAIRS for line in group.lines)
-    tied = [_tied_only(pair, table, tuple(views)) for pair in tied_strobes(settled, known)]
+    tied = [_tied_only(pair, table, tuple(views)) for pair in tied_strobes(surveys, known)]
     findings += tied
     related = {frozenset(group.lines) for group in groups if group.how in _PAIRS}
     related |= {frozenset(each.lines) for each in tied}
@@ -175,21 +178,21 @@ def _is_late(record: LineRecord) -> bool:
 def _group(
     record: LineRecord,
     records: Mapping[str, LineRecord],
-    settled: Mapping[str, SettledRows],
+    surveys: Mapping[str, PlaceSurvey],
     bus: Bus,
 ) -> _Group:
     line = record.line
     places = list(dict.fromkeys(look.place for look in record.failing()))
     if _is_late(record):
         return _Group([line], Behaviour(), "late")
-    everywhere = {place: behaviour_of(line, place, settled) for place in settled}
+    everywhere = {place: behaviour_of(line, place, surveys) for place in surveys}
     behaviours = [everywhere[place] for place in places]
     for behaviour in behaviours:
         if behaviour.crossed:
             mutual = [
                 other
                 for other in behaviour.crossed
-                if any(line in behaviour_of(other, place, settled).crossed for place in settled)
+                if any(line in behaviour_of(other, place, surveys).crossed for place in surveys)
             ]
             chosen = mutual or list(behaviour.crossed)
             twins: list[tuple[str, ...]] = [(line, other) for other in chosen[1:]]

@@ -14,13 +14,14 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from busdecode.capture import Capture
     from busdecode.cycles import DecodedPlace
     from busdecode.protocol import Bus, Levels, Moment
 
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["Observation", "PlaceView", "Sample", "view_place"]
+__all__ = ["Observation", "PlaceView", "Sample", "view_of", "view_place"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,7 +198,12 @@ class PlaceView:
 
 def view_place(decoded: DecodedPlace) -> PlaceView:
     """Make one place ready to be looked at; released lines with a pull show its level."""
-    capture, bus = decoded.capture, decoded.bus
+    uncertainty = decoded.capture.resolution + decoded.skew
+    return view_of(decoded.bus, decoded.place, decoded.capture, uncertainty)
+
+
+def view_of(bus: Bus, place: str, capture: Capture, uncertainty: int) -> PlaceView:
+    """Make rows of a place, of lines by the bus's names, ready to be looked at."""
     index = {line: at for at, line in enumerate(capture.lines)}
     states, unknown = capture.states, capture.unknown
     if unknown is not None:
@@ -207,4 +213,4 @@ def view_place(decoded: DecodedPlace) -> PlaceView:
         whole[capture.gaps] = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
         unknown = whole
     rows = Rows(capture.times, states, unknown, index)
-    return PlaceView(decoded.place, bus, rows, index, capture.resolution + decoded.skew)
+    return PlaceView(place, bus, rows, index, uncertainty)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from busdecode.report.comparison import comparison_object, comparison_text
+from busdecode.report.parquet import ParquetRows
 from busdecode.report.tables import (
     CycleText,
     csv_header,
@@ -16,6 +17,7 @@ from busdecode.report.tally import Tally
 
 __all__ = [
     "CycleText",
+    "ParquetRows",
     "Tally",
     "comparison_object",
     "comparison_text",

@@ -1,6 +1,6 @@
 """Cycle tables as text, table by table as they are decoded: aligned, CSV, and for JSON.
 
-Every function here takes what `CycleTable.as_text` gives, or what `operands` gives.
+Every function here takes text by columns: what `CycleTable.text_columns` gives, or `operands`.
 """
 
 from __future__ import annotations
@@ -9,11 +9,11 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    import pandas as pd
+    from collections.abc import Mapping, Sequence
 
     from busdecode.protocol import Bus
+
+    Columns = Mapping[str, Sequence[str]]
 
 __all__ = [
     "CycleText",
@@ -88,22 +88,22 @@ class CycleText:
         self._widths = [max(len(name), least.get(name, 0)) for name in self._shown]
         self._has_header = False
 
-    def rows(self, text: pd.DataFrame) -> str:
+    def rows(self, text: Columns) -> str:
         """Give the table's rows as lines, under a header where these are the first."""
-        if not len(text):
+        if not len(text["cycle"]):
             return ""
         spans = zip(text["start_ps"], text["end_ps"], strict=True)
         took = [str(int(end) - int(start)) for start, end in spans]
         is_cut = [ended == "cut-off" for ended in text["ended"]]
         cells = {
-            "cycle": text["cycle"].tolist(),
-            "beat": text["beat"].tolist(),
+            "cycle": list(text["cycle"]),
+            "beat": list(text["beat"]),
             "start": [_nanoseconds(ps) for ps in text["start_ps"]],
             "took": [_nanoseconds(ps) for ps in took],
             "kind": _with_doubt(text["kind"], is_cut),
             "address": _with_doubt(text["address"], is_cut),
-            "lanes": text["lanes"].tolist(),
-            "data": text["data"].tolist(),
+            "lanes": list(text["lanes"]),
+            "data": list(text["data"]),
             "ended": [ended or "?" for ended in text["ended"]],
             "remarks": _remarks(text),
         }
@@ -125,14 +125,16 @@ class CycleText:
         ).rstrip()
 
 
-def _with_doubt(cells: pd.Series[str], is_cut: Sequence[bool]) -> list[str]:
+def _with_doubt(cells: Sequence[str], is_cut: Sequence[bool]) -> list[str]:
     """Put ? where nothing is known, but for cut-off rows, whose ending tells why."""
     return [cell or ("" if cut else "?") for cell, cut in zip(cells, is_cut, strict=True)]
 
 
-def _remarks(text: pd.DataFrame) -> list[str]:
-    flags = (text[name].map({"true": name, "false": ""}) for name in ("rmw", "unsure"))
-    return [" ".join(filter(None, row)) for row in zip(*flags, strict=True)]
+def _remarks(text: Columns) -> list[str]:
+    return [
+        " ".join(name for name, cell in (("rmw", rmw), ("unsure", unsure)) if cell == "true")
+        for rmw, unsure in zip(text["rmw"], text["unsure"], strict=True)
+    ]
 
 
 def csv_header(bus: Bus) -> str:
@@ -146,59 +148,56 @@ def csv_header(bus: Bus) -> str:
     """
     from busdecode.cycles import concatenate
 
-    return ",".join(concatenate(bus, []).as_text().columns) + "\n"
+    return ",".join(concatenate(bus, []).text_columns()) + "\n"
 
 
-def csv_rows(text: pd.DataFrame) -> str:
+def csv_rows(text: Columns) -> str:
     """Give the table's rows as CSV without a header; what is missing is empty."""
-    rows: str = text.to_csv(header=False, index=False, lineterminator="\n")
-    return rows
+    rows = zip(*(text[name] for name in text), strict=True)
+    return "".join([",".join(row) + "\n" for row in rows])
 
 
-def row_objects(text: pd.DataFrame) -> list[dict[str, object]]:
+def row_objects(text: Columns) -> list[dict[str, object]]:
     """Give each row as an object for JSON.
 
     Counts and moments are integers, address and data text as in the CSV (a digit of them may
     be unknown), what is missing is None.
     """
     columns: list[list[object]] = []
-    for name in text.columns:
-        cells = text[name].tolist()
+    for name in text:
+        cells = list(text[name])
         if name in _FLAGS:
             columns.append([cell == "true" for cell in cells])
         elif name in _WHOLE or name.endswith("_ps"):
             columns.append([int(cell) if cell else None for cell in cells])
         else:
             columns.append([cell or None for cell in cells])
-    names = list(text.columns)
+    names = list(text)
     return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
 
 
-def operand_text(found: pd.DataFrame) -> str:
+def operand_text(found: Columns) -> str:
     """Align operands for people, under a header; nothing where there are none.
 
     A column without any entry, such as addresses on a bus that has none, is left out.
 
     Examples
     --------
-    >>> import pandas as pd
     >>> one = {"operand": ["0"], "beats": ["12"], "data": ["0x5A"], "whole": ["true"]}
-    >>> print(operand_text(pd.DataFrame(one)), end="")
+    >>> print(operand_text(one), end="")
     operand  beats  data  whole
           0     12  0x5A  true
     """
-    if not len(found):
-        return ""
     columns = []
-    for name in found.columns:
-        cells = [name, *found[name].tolist()]
+    for name in found:
+        cells = [name, *found[name]]
         if not any(cells[1:]):
             continue
         width = max(map(len, cells))
         columns.append([cell.rjust(width) if name in _WHOLE else cell for cell in cells])
-    return "\n".join(in_columns(list(zip(*columns, strict=True)))) + "\n"
+    return "\n".join(in_columns(list(zip(*columns, strict=True)))) + "\n" if columns else ""
 
 
-def operand_csv(found: pd.DataFrame) -> str:
+def operand_csv(found: Columns) -> str:
     """Give operands as CSV with its header; what is missing is empty."""
-    return ",".join(found.columns) + "\n" + csv_rows(found)
+    return ",".join(found) + "\n" + csv_rows(found)

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from busdecode.cycles import ENDINGS
 from busdecode.units import format_time
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
-    import pandas as pd
+    from busdecode.cycles import CycleTable
 
 __all__ = ["Tally"]
 
@@ -45,7 +48,7 @@ class Tally:
     >>> lines = {"MREQ": "1001", "RD": "1001", "WR": "1111", "IORQ": "1111", "M1": "1111"}
     >>> table, _ = decode(load_bus("z80"), [from_levels([0, 10, 20, 30], lines, resolution=1)])
     >>> tally = Tally()
-    >>> tally.add(table.as_text())
+    >>> tally.add(table)
     >>> tally.as_object()["by_kind"]
     {'read': 1}
     """
@@ -58,31 +61,31 @@ class Tally:
         self.by_ending: Counter[str] = Counter()
         self.doubts: Counter[str] = Counter()
         self.span: tuple[int, int] | None = None
-        self._last_cycle: str | None = None
+        self._last_cycle: int | None = None
 
-    def add(self, text: pd.DataFrame) -> None:
-        """Count the rows of the next table, as `CycleTable.as_text` gives it."""
-        if not len(text):
+    def add(self, table: CycleTable) -> None:
+        """Count the rows of the next table."""
+        if not len(table):
             return
-        cut = text["ended"] == "cut-off"
-        self.beats += len(text)
-        cycles = text["cycle"].tolist()
-        self.cycles += len(set(cycles)) - (cycles[0] == self._last_cycle)
-        self._last_cycle = cycles[-1]
-        self.by_kind.update(kind or _NOT_KNOWN for kind in text["kind"][~cut])
-        self.by_ending.update(ended or _NOT_KNOWN for ended in text["ended"])
+        cut = table.ended == ENDINGS.index("cut-off")
+        self.beats += len(table)
+        self.cycles += len(np.unique(table.cycle)) - int(table.cycle[0] == self._last_cycle)
+        self._last_cycle = int(table.cycle[-1])
+        kinds = table.kind_names()
+        _count(self.by_kind, kinds[~cut].tolist())
+        _count(self.by_ending, np.array([*ENDINGS, ""], dtype=object)[table.ended].tolist())
         self.doubts["cut_off"] += int(cut.sum())
+        every_lane = np.uint64((1 << table.bus.lane_count) - 1)
         for doubt, is_so in (
-            ("kind_not_known", text["kind"] == ""),
-            ("address_not_known", (text["address"] == "") & self._has_address),
-            ("lanes_not_known", text["lanes"].str.contains("?", regex=False)),
-            ("data_not_known", text["data"].str.contains("?", regex=False)),
-            ("ending_not_known", text["ended"] == ""),
-            ("unsure", text["unsure"] == "true"),
+            ("kind_not_known", kinds == ""),
+            ("address_not_known", ~table.has_address & self._has_address),
+            ("lanes_not_known", table.lanes_known != every_lane),
+            ("data_not_known", table.unknown_digits()),
+            ("ending_not_known", table.ended < 0),
+            ("unsure", table.unsure),
         ):
             self.doubts[doubt] += int((is_so & ~cut).sum())
-        first = int(text["start_ps"].astype("int64").min())
-        last = int(text["end_ps"].astype("int64").max())
+        first, last = int(table.start.min()), int(table.end.max())
         was = self.span
         self.span = (first, last) if was is None else (min(first, was[0]), max(last, was[1]))
 
@@ -121,6 +124,10 @@ class Tally:
         if found:
             told += ["not decoded, or in doubt:", *found]
         return told
+
+
+def _count(counter: Counter[str], names: Iterable[str]) -> None:
+    counter.update(name or _NOT_KNOWN for name in names)
 
 
 def _counted(count: int, what: str) -> str:

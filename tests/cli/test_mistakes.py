@@ -45,14 +45,15 @@ MISTAKES: list[tuple[str, str]] = [
     (
         "decode empty.vcd --bus z80",
         "empty.vcd: the file is empty\n"
-        "  expected: a capture as VCD or CSV, plain or gzip\n"
+        "  expected: a capture, plain or packed by gzip, zstd, xz, bzip2 or zip\n"
         "  do:       export the capture again\n",
     ),
     (
         "decode picture.png --bus z80",
-        "picture.png: byte 8: the file is binary (a NUL byte)\n"
-        "  expected: text: VCD or CSV, plain or gzip\n"
-        "  do:       export the capture as VCD or CSV\n",
+        "picture.png: byte 8: the format is not known; the file is binary\n"
+        "  expected: VCD, CSV with a header line that names a time or sample column, or a NumPy"
+        " file\n"
+        "  do:       describe packed samples in a TOML file, and name it with --layout\n",
     ),
     (
         "decode cut.vcd --bus z80",
@@ -132,7 +133,8 @@ MISTAKES: list[tuple[str, str]] = [
     ),
     (
         "decode hand.csv --bus z80 --capture-format vdc",
-        "the format must be one of vcd, csv, not 'vdc'\n  do:       did you mean vcd?\n",
+        "the format must be one of vcd, csv, numpy, packed, not 'vdc'\n"
+        "  do:       did you mean vcd?\n",
     ),
     (
         "decode hand.csv --bus z80 --sample-period -5ns",
@@ -145,7 +147,7 @@ MISTAKES: list[tuple[str, str]] = [
     ),
     (
         "decode hand.csv --bus z80 --format xml",
-        "busdecode decode: '--format': 'xml' is not one of 'table', 'csv', 'json'\n"
+        "busdecode decode: '--format': 'xml' is not one of 'table', 'csv', 'json', 'parquet'\n"
         "  do:       see: busdecode decode --help\n",
     ),
 ]
