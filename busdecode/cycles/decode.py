@@ -406,6 +406,8 @@ class Decoder:
             over = min(over, found.open_cycle)
         if emitted == len(done) and not cycle_closed.all():
             over = min(over, int(np.argmin(cycle_closed)))
+        if final is None:
+            alone = alone[alone < over]  # what is not over is looked at again
         values = self._values
         snapshots = values.of_cycles(rows, cycles.begins, times)
         began = times[cycles.begins]

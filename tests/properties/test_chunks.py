@@ -217,3 +217,19 @@ def test_idle_time_is_carried_in_few_rows() -> None:
         assert len(decoder.feed(chunk)) == 0
         most = max(most, decoder.carried_rows)
     assert most < 32
+
+
+@pytest.mark.parametrize("size", range(1, 12))
+def test_addresses_after_a_beat_that_never_ends_are_given_once(size: int) -> None:
+    """On a pipelined bus whose strobe sticks, later addresses wait for the end of the capture."""
+    bus = parse_bus(PIPELINED)
+    edges: dict[int, dict[str, int | str]] = {0: {"ALE": 1, "A": 0x11}, 40: {"ALE": 0}}
+    edges[50] = {"STB": 0}
+    for number in range(5):
+        edges[100 * number + 100] = {"ALE": 1, "A": number}
+        edges[100 * number + 140] = {"ALE": 0}
+    capture = made_by_hand(bus, edges)
+    whole, _ = decode(bus, [capture])
+
+    assert len(whole) == 6
+    assert_same_table(decode(bus, split(capture, size))[0], whole)

@@ -255,9 +255,9 @@ class Body:
                 break
         if tokens.advance():
             return True
-        reached.open_end = not tokens.ends_in_blank
         if reached.dump:
             raise self._cut_short(f"inside {reached.dump.decode()}", "$end")
+        reached.open_end = not tokens.ends_in_blank
         return False
 
     def _comment(self) -> None:
