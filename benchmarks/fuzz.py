@@ -219,7 +219,8 @@ def main(arguments: Iterable[str]) -> int:
             "packed": lambda rng: packed(rng, Path(folder)),
         }
         wanted = given[2:] or list(trials)
-        while monotonic() - began < seconds:
+        status = 0
+        while status == 0 and monotonic() - began < seconds:
             name = wanted[counts.total() % len(wanted)]
             faulthandler.dump_traceback_later(HANGS_AFTER, exit=True)
             data, what, difference = trials[name](rng)
@@ -229,7 +230,7 @@ def main(arguments: Iterable[str]) -> int:
                 path = Path(tempfile.gettempdir()) / f"fuzz-{name}-{seed}-{counts.total()}"
                 path.write_bytes(data)
                 print(f"{name}: the two differ on {path}\n{difference}")
-                return 1
+                status = 1
             if not early and monotonic() - began > seconds / 10:
                 early = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     late = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
@@ -237,7 +238,7 @@ def main(arguments: Iterable[str]) -> int:
         print(f"{name:8}{what:10}{count:>10,}")
     print(f"in all {counts.total():,} inputs, seed {seed}, in {monotonic() - began:.0f} s")
     print(f"peak memory {early // 1024} MB after a tenth of the time, {late // 1024} MB at the end")
-    return 0
+    return status
 
 
 if __name__ == "__main__":

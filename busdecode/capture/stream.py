@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 __all__ = ["HEAD_BYTES", "Block", "CaptureFile", "Source", "Told"]
 
+SETTLED_ROWS = 65_536
+"""Rows at the start of a file by which the resolution of its chunks is inferred."""
+
 
 @dataclass(frozen=True)
 class Told:
@@ -94,6 +97,7 @@ class CaptureFile(ABC):
         self._chosen: tuple[str, ...] | None = None
         self._end = 0
         self._step = 0
+        self._settled_step = 0
 
     def only(self, names: Sequence[str]) -> None:
         """Read only these lines, in this order; what others do makes no row.
@@ -130,14 +134,17 @@ class CaptureFile(ABC):
         self._step = gcd(self._step, step)
         self._end = end
 
-    def _resolution(self) -> int:
+    @property
+    def resolution(self) -> int:
+        """The sample period told, else the greatest common divisor of all steps so far, ps."""
         return self.told.sample_period or max(1, self._step)
 
     def chunks(self, rows: int = 1 << 17) -> Iterator[Capture]:
         """Read the file in chunks of at most `rows` rows.
 
-        The resolution of a chunk is the greatest common divisor of the steps seen so far,
-        unless the sample period was told.
+        All have the same resolution. Unless the sample period was told, it is the greatest
+        common divisor of the steps of time in the first 65,536 rows; `resolution`, after the
+        last chunk, is that of the whole file.
 
         Yields
         ------
@@ -168,7 +175,7 @@ class CaptureFile(ABC):
         if self.told.stop is not None:
             blocks = self._before(blocks, self.told.stop)
         held: Block | None = None  # the last rows found, whose end is not known yet
-        for block in blocks:
+        for block in self._settled(blocks):
             if not len(block.times):
                 continue
             if held is not None:
@@ -194,6 +201,24 @@ class CaptureFile(ABC):
                 expected="at least one time with the levels of the lines",
                 action="export the capture again, with its samples",
             )
+
+    def _settled(self, blocks: Iterator[Block]) -> Iterator[Block]:
+        """Give the blocks once their resolution is known, which all chunks then have.
+
+        It is that of the first rows: the same however the file is cut.
+        """
+        held: list[Block] = []
+        rows = 0
+        self._settled_step = 0
+        for block in blocks:
+            held.append(block)
+            rows += len(block.times)
+            if rows > SETTLED_ROWS:
+                times = np.concatenate([each.times for each in held])[: SETTLED_ROWS + 1]
+                self._settled_step = int(np.gcd.reduce(np.diff(times)))
+                break
+        yield from held
+        yield from blocks
 
     def _from(self, blocks: Generator[Block], start: int) -> Generator[Block]:
         """Give what lies after a moment; the levels that stand then make a row there."""
@@ -242,7 +267,7 @@ class CaptureFile(ABC):
             unknown=None if block.unknown is None or not block.unknown.any() else block.unknown,
             gaps=None if block.gaps is None or not block.gaps.any() else block.gaps,
             end=end,
-            resolution=self._resolution(),
+            resolution=self.told.sample_period or self._settled_step or self.resolution,
             resolution_inferred=self.told.sample_period is None,
             source=self.source.name,
             notes=self.notes,
@@ -268,4 +293,4 @@ class CaptureFile(ABC):
         whole = join(chunks)
         if self.cut is not None:
             raise self.cut
-        return replace(whole, resolution=self._resolution(), notes=self.notes)
+        return replace(whole, resolution=self.resolution, notes=self.notes)

@@ -248,18 +248,24 @@ class _Run:
         from busdecode.capture import bind_capture
         from busdecode.units import format_time
 
-        is_first = True
+        is_first, settled = True, 0
         for chunk in self.opened.chunks():
             if is_first:
                 bound = bind_capture(chunk.rows(0, 0), self.binding, self.place, self.bus.row_order)
                 self.notes += bound.notes[len(chunk.notes) :]
                 is_first = False
-            told = "inferred from its times" if chunk.resolution_inferred else "as told"
-            self._resolution = (
-                f"times are uncertain by {format_time(chunk.resolution)}, the capture's "
-                f"resolution, {told}"
-            )
+                how = "inferred from its times" if chunk.resolution_inferred else "as told"
+                self._resolution = (
+                    f"times are uncertain by {format_time(chunk.resolution)}, the capture's "
+                    f"resolution, {how}"
+                )
+                settled = chunk.resolution
             yield chunk
+        if self.opened.resolution != settled:
+            self._resolution += (
+                f" up to row 65,536; further on they are multiples of "
+                f"{format_time(self.opened.resolution)} only"
+            )
 
     def _of_places(self) -> Iterator[str]:
         if len(self.binding.places) > 1:

@@ -108,7 +108,8 @@ def compare_file(
             return compare_recording(twice, log, offset=offset)
     if opened.cut is not None:
         raise opened.cut
-    whole = replace(join(_drained(held, iter(()))), notes=opened.notes)
+    joined = join(_drained(held, iter(())))
+    whole = replace(joined, resolution=opened.resolution, notes=opened.notes)
     begin("decoding")
     places = decode_places(whole, bus, binding=binding)
     begin("comparing")
@@ -184,7 +185,8 @@ class _ReadTwice(Recording):
             notes = (*binding_notes(self._binding), *told, *place.notes, *decoder.notes)
             places[name] = replace(place, notes=notes)
         surveys = surveyor.finish(bound)
-        return _Passed(places, columns.table(), surveys, rows, start, chunk.end, chunk.resolution)
+        resolution = self._opened.resolution
+        return _Passed(places, columns.table(), surveys, rows, start, chunk.end, resolution)
 
     def _bound(self, chunk: Capture) -> dict[str, Capture]:
         return {name: self._bound_at(name, chunk) for name in self._binding.places}

@@ -23,6 +23,7 @@ from busdecode.capture import (
     from_levels,
     open_capture,
     split,
+    stream,
     write_vcd,
 )
 from busdecode.capture.block import Block
@@ -355,8 +356,9 @@ def logged_run(seed: int) -> tuple[Capture, AccessLog]:
     return synthesis.places["host"], kept
 
 
-def test_the_resolution_of_the_whole_file_counts() -> None:
+def test_the_resolution_of_the_whole_file_counts(monkeypatch: pytest.MonkeyPatch) -> None:
     """A finer step late in the file is the resolution of the cycles before it too."""
+    monkeypatch.setattr(stream, "SETTLED_ROWS", 20)
     capture, log = logged_run(2)
     # In steps of 50 ns but for the last: with that resolution nothing could be told.
     times, rows = np.unique(capture.times // 50_000 * 50_000, return_index=True)

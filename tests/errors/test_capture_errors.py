@@ -53,8 +53,16 @@ VCD_MISTAKES = [
         "  do:       correct the $timescale, or take it out and tell the unit with --time-unit",
     ),
     (
+        "$var wire 99999999 ! AS $end\n",
+        "made.vcd:1:11: the size of a $var must be 1 to 65536, not '99999999'\n"
+        "  1 | $var wire 99999999 ! AS $end\n"
+        "    |           ^\n"
+        "  expected: $var type size code name $end\n"
+        "  do:       correct the size",
+    ),
+    (
         "$var wire two ! AS $end\n",
-        "made.vcd:1:11: the size of a $var must be 1 or more, not 'two'\n"
+        "made.vcd:1:11: the size of a $var must be 1 to 65536, not 'two'\n"
         "  1 | $var wire two ! AS $end\n"
         "    |           ^\n"
         "  expected: $var type size code name $end\n"
@@ -281,6 +289,13 @@ VCD_MISTAKES = [
 ]
 
 CSV_MISTAKES = [
+    (
+        "Time (ns),D[99999999:0]\n0,1\n",
+        "made.csv:1: column D[99999999:0]: a bus of 100000000 lines\n"
+        "  1 | Time (ns),D[99999999:0]\n"
+        "  expected: a range of 65536 lines at most\n"
+        "  do:       correct the range in the header",
+    ),
     (
         "Time (ns),AS,DS\n0,1,1\n5,,1\n",
         "made.csv:3: column AS: the cell is empty\n"

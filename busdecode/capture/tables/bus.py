@@ -11,7 +11,20 @@ from busdecode.errors import quoted
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-__all__ = ["BASES", "VALUE", "Column", "base_of", "bits_of", "column_called", "has_all_digits"]
+__all__ = [
+    "BASES",
+    "VALUE",
+    "WIDEST",
+    "Column",
+    "base_of",
+    "bits_of",
+    "column_called",
+    "has_all_digits",
+    "width_of",
+]
+
+WIDEST = 65_536
+"""Lines of a bus; a wider range is a mistake, and would fill the memory."""
 
 BASES = {16: "hexadecimal", 2: "binary", 10: "decimal"}
 _NAMED = {
@@ -64,6 +77,22 @@ def has_all_digits(column: Column, cell: str) -> bool:
     base = column.base or 0
     digits = {16: -(-len(column.lines) // 4), 2: len(column.lines)}.get(base)
     return digits is not None and len(_without_prefix(cell, base)) == digits
+
+
+def width_of(name: str) -> int:
+    """Count the lines that the name of a column stands for.
+
+    Examples
+    --------
+    >>> width_of("D[15:0]"), width_of("AS")
+    (16, 1)
+    """
+    with_base = _WITH_BASE.fullmatch(name)
+    match = _BUS.fullmatch(name if with_base is None else with_base[1])
+    if match is None:
+        return 1
+    bits = [int(bit) if len(bit) < 10 else 10**9 for bit in match.groups()[1:] if bit]
+    return max(bits) - min(bits) + 1
 
 
 def column_called(name: str, at: int) -> tuple[Column, bool]:

@@ -6,7 +6,14 @@ import re
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from busdecode.capture.tables.bus import Column, base_of, column_called, has_all_digits
+from busdecode.capture.tables.bus import (
+    WIDEST,
+    Column,
+    base_of,
+    column_called,
+    has_all_digits,
+    width_of,
+)
 from busdecode.capture.tables.find import are_units, find_header
 from busdecode.capture.tables.moment import (
     Moment,
@@ -207,6 +214,14 @@ class _Reading:
         return max(len(cell) for cell in cells), fixed
 
     def _levels(self, name: str, at: int) -> Column:
+        width = width_of(name)
+        if width > WIDEST:
+            raise self._error(
+                f"a bus of {width} lines",
+                f"a range of {WIDEST} lines at most",
+                "correct the range in the header",
+                name,
+            )
         column, is_told = column_called(name, at)
         if column.base is None or is_told:
             return column

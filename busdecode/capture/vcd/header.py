@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 __all__ = ["Header", "read_header"]
 
 NOT_LEVELS = frozenset({"event", "real", "realtime", "shortreal", "string"})
+WIDEST = 65_536
+"""Bits of a vector; a larger size is no bus but a mistake, and would fill the memory."""
 _SIZE = re.compile(rb"[0-9]{1,9}")
 _SCALE = re.compile(r"([0-9]+)\s*(s|ms|us|ns|ps|fs)")
 _RANGE = re.compile(r"(?P<name>.*?)\[(?P<first>-?[0-9]+)(?::(?P<last>-?[0-9]+))?\]")
@@ -166,9 +168,10 @@ def _read_var(tokens: Tokens, header: Header, scopes: list[str], names: set[str]
         _section(tokens, b"$var")
         header.aside[code] = kind
         return
-    if not _SIZE.fullmatch(size) or int(size) == 0:
+    if not _SIZE.fullmatch(size) or not 0 < int(size) <= WIDEST:
         raise tokens.error(
-            f"the size of a $var must be 1 or more, not {quoted(size.decode('utf-8', 'replace'))}",
+            f"the size of a $var must be 1 to {WIDEST}, not "
+            f"{quoted(size.decode('utf-8', 'replace'))}",
             expected="$var type size code name $end",
             action="correct the size",
         )
