@@ -7,7 +7,7 @@ content, that are called ambiguous, and that count as likely; and the ratio to a
 measured in the same run: one `pandas.merge` of log and table on kind, address, data and the
 number of equal ones before, which knows neither order nor faults.
 
-Then the seconds of `memory_as_seen` on a capture of as many beats, of which one in ten is logged;
+Then the seconds in which reads are foretold on a capture of as many beats, one in ten logged;
 its reference is `Memory`, told each write of the table and asked for each logged read.
 
 Run: ``python benchmarks/align_speed.py [PART OF A CASE'S NAME ...]``.
@@ -28,7 +28,8 @@ from decode_speed import tiled
 from busdecode.access import Access
 from busdecode.compare.align import align
 from busdecode.compare.meant import Meant, meant_by
-from busdecode.compare.predict import memory_as_seen
+from busdecode.compare.predict import SeenBeats
+from busdecode.compare.predict import foretold as predict
 from busdecode.compare.view import view_place
 from busdecode.cycles import (
     DIRECTIONS,
@@ -407,7 +408,7 @@ def shuffled(run: Run) -> Run:
 
 
 def foretold(bus: Bus) -> tuple[float, float, int, int]:
-    """Measure `memory_as_seen` on a capture that is repeated; and `Memory`, told the same."""
+    """Measure how reads are foretold on a capture that is repeated; and `Memory`, told the same."""
     random = Random(1)
     asked = [
         Access(random.choice(["read", "write"]), 0x2000 + random.randrange(64) * size, size, data)
@@ -423,7 +424,7 @@ def foretold(bus: Bus) -> tuple[float, float, int, int]:
     one = meant_by(log, bus)
     meant = Meant(*(getattr(one, each.name)[logged % len(log)] for each in fields(Meant)))
     start = perf_counter()
-    predicted, known = memory_as_seen(view, table, meant, logged)
+    predicted, known = predict(SeenBeats(view, table), table, meant, logged)
     took = perf_counter() - start
 
     number = np.full(len(table), -1)
@@ -473,10 +474,10 @@ def main() -> None:
                 f"{'  cut' if aligned.was_cut else ''}",
                 flush=True,
             )
-    print("memory_as_seen; reference: busdecode.responder.Memory, told each write in turn")
+    print("foretold; reference: busdecode.responder.Memory, told each write in turn")
     print(f"{'bus':46}{'log':>9}{'beats':>11}{'seconds':>11}{'x Memory':>9}")
     for bus in (load_bus("mc68000"), load_bus("z80")):
-        if asked and "memory_as_seen" not in asked:
+        if asked and "foretold" not in asked:
             continue
         took, beside, count, beats = foretold(bus)
         print(f"{bus.name:46}{count:>9,}{beats:>11,}{took:>9.2f} s{took / beside:>9.2f}")

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["BeatLines", "SeenBeats", "beats_that_matter", "foretold", "memory_as_seen"]
+__all__ = ["BeatLines", "SeenBeats", "beats_that_matter", "foretold"]
 
 _WRITE = DIRECTIONS.index("write")
 
@@ -73,13 +73,6 @@ class SeenBeats(BeatLines):
         if bus.lane_strobes:
             lanes = view.lanes_seen(table.phase("data")[rows], table.phase("release")[rows])
         return data, lane_bits_of(bus, lanes), lost
-
-
-def memory_as_seen(
-    view: PlaceView, table: CycleTable, meant: Meant, pairs: Ints
-) -> tuple[Words, Words]:
-    """Predict each read from the writes as the rows of a view show them; see `foretold`."""
-    return foretold(SeenBeats(view, table), table, meant, pairs)
 
 
 def beats_that_matter(table: CycleTable, meant: Meant, pairs: Ints) -> Ints:

@@ -36,6 +36,7 @@ from busdecode.protocol.model import (
     Step,
     Validity,
 )
+from busdecode.toml_keys import KeyPath
 from busdecode.units import parse_range, parse_time
 
 if TYPE_CHECKING:
@@ -45,9 +46,8 @@ if TYPE_CHECKING:
     from busdecode.protocol.events import Condition, Event
     from busdecode.protocol.schema import Description, LaneRowTable, StepTable
 
-__all__ = ["KeyPath", "Report", "build_bus", "expand_lines"]
+__all__ = ["Report", "build_bus", "expand_lines"]
 
-KeyPath = tuple[str | int, ...]
 Report = Callable[[KeyPath, str, str | None, str | None, int | None], None]
 
 _GROUPS = ("address", "data", "kind", "direction", "function", "size")

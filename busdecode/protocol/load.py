@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from busdecode.errors import DescriptionError, nearest, quoted
-from busdecode.protocol.build import KeyPath, build_bus
+from busdecode.protocol.build import build_bus
 from busdecode.protocol.schema import Description, known_keys
+from busdecode.toml_keys import KeyPath, as_toml, line_of, written
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -170,7 +171,7 @@ def _schema_mistake(
     key: KeyPath, error: ErrorDetails, text: str, path: Path | None
 ) -> DescriptionError:
     kind, given, expected, action = error["type"], error["input"], None, None
-    shown = quoted(given) if isinstance(given, str) else _as_toml(given)
+    shown = quoted(given) if isinstance(given, str) else as_toml(given)
     if kind == "missing":
         what, action = "this key is missing", _SEE
     elif kind == "extra_forbidden":
@@ -198,55 +199,3 @@ def _schema_mistake(
     return DescriptionError(
         what, path=path, line=line, key=written(key), text=row, expected=expected, action=action
     )
-
-
-def _as_toml(value: object) -> str:
-    if isinstance(value, bool):
-        return str(value).lower()
-    return "a table" if isinstance(value, dict) else quoted(value)[1:-1]
-
-
-def written(key: KeyPath) -> str:
-    """Write a key path as the errors show it.
-
-    Examples
-    --------
-    >>> written(("making", "steps", 2, "after"))
-    'making.steps[2].after'
-    """
-    text = ""
-    for part in key:
-        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else part
-    return text
-
-
-def line_of(text: str, key: KeyPath) -> int | None:
-    r"""Find the line, from 1, at which a key path stands; None where that is not sure.
-
-    Examples
-    --------
-    >>> line_of('[cycle]\nbegins = "AS asserts"\n', ("cycle", "begins"))
-    2
-    """
-    rows = text.splitlines()
-    names = [part for part in key if isinstance(part, str)]
-    for depth in range(len(names), -1, -1):
-        start = 0
-        if depth:
-            after = key.index(names[depth - 1]) + 1
-            index = key[after] if after < len(key) and isinstance(key[after], int) else None
-            header = ".".join(names[:depth])
-            opening = f"[{header}]" if index is None else f"[[{header}]]"
-            places = [at for at, row in enumerate(rows) if row.split("#")[0].strip() == opening]
-            wanted = index if isinstance(index, int) else 0
-            if wanted >= len(places):
-                continue
-            start = places[wanted] + 1
-        if depth == len(names):
-            return start or None
-        for at in range(start, len(rows)):
-            if rows[at].lstrip().startswith("["):
-                break
-            if re.match(rf"\s*[\"']?{re.escape(names[depth])}[\"']?\s*=", rows[at]):
-                return at + 1
-    return None

@@ -19,7 +19,7 @@ from busdecode.compare.align import Alignment
 from busdecode.compare.anchors import anchor, strong_keys, thread
 from busdecode.compare.cheapest import Bent, Side, Weights
 from busdecode.compare.meant import Meant, meant_by
-from busdecode.compare.predict import memory_as_seen
+from busdecode.compare.predict import SeenBeats, foretold
 from busdecode.compare.view import view_place
 from busdecode.cycles import DIRECTIONS, ENDINGS, CycleTable, DecodedPlace, decode, synthesise_log
 from busdecode.cycles.table import empty
@@ -679,9 +679,8 @@ def test_reads_are_foretold_by_the_writes_before_them(fault: str | None) -> None
     place = DecodedPlace(Z80, "card", made.places["card"], table, 0, tuple(decoder.notes))
     logged = sorted(random.sample(range(150), 100))
     meant = meant_by([log[at] for at in logged], Z80)
-    predicted, known = memory_as_seen(
-        view_place(place), table, meant, np.array(logged, dtype=np.int64)
-    )
+    seen = SeenBeats(view_place(place), table)
+    predicted, known = foretold(seen, table, meant, np.array(logged, dtype=np.int64))
 
     memory, written = Memory(), set()
     number = {beat: at for at, beat in enumerate(logged)}

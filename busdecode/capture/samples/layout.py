@@ -16,7 +16,7 @@ from busdecode.capture.samples.header import Header
 from busdecode.capture.samples.sampled import parse_rate
 from busdecode.capture.samples.schema import FieldTable, LayoutTable, schema_mistakes
 from busdecode.errors import CaptureError, quoted
-from busdecode.protocol.load import line_of, written
+from busdecode.toml_keys import line_of, written
 from busdecode.units import parse_time
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from pydantic_core import PydanticCustomError
 from busdecode.capture.samples.header import FIELD_TYPES, HeaderField, number_size
 from busdecode.capture.samples.sampled import parse_rate, usable_period
 from busdecode.errors import CaptureError, nearest, quoted
-from busdecode.protocol.load import line_of, written
+from busdecode.toml_keys import as_toml, line_of, written
 from busdecode.units import parse_time
 
 if TYPE_CHECKING:
@@ -181,7 +181,7 @@ def schema_mistakes(error: ValidationError, text: str, path: Path) -> dict[str, 
 
 def _schema_mistake(key: _Key, error: ErrorDetails, text: str, path: Path) -> CaptureError:
     kind, given = error["type"], error["input"]
-    shown = quoted(given) if isinstance(given, str) else _as_toml(given)
+    shown = quoted(given) if isinstance(given, str) else as_toml(given)
     expected, action = None, None
     if kind == "layout":
         what, expected = str(error["ctx"]["found"]), error["ctx"]["expected"]
@@ -209,9 +209,3 @@ def _schema_mistake(key: _Key, error: ErrorDetails, text: str, path: Path) -> Ca
     return CaptureError(
         what, path=path, line=line, key=written(key), text=row, expected=expected, action=action
     )
-
-
-def _as_toml(value: object) -> str:
-    if isinstance(value, bool):
-        return str(value).lower()
-    return "a table" if isinstance(value, dict) else quoted(value)[1:-1]
