@@ -3,7 +3,14 @@
 from __future__ import annotations
 
 from busdecode.capture.binding import Binding, BoundChannel, bind_capture, bind_channels, skews
-from busdecode.capture.compilation import SWITCH, WORTH_BYTES, advice, compiled, saying_if_slow
+from busdecode.capture.compilation import (
+    SWITCH,
+    WORTH_BYTES,
+    advice,
+    compiled,
+    compiled_loop,
+    saying_if_slow,
+)
 from busdecode.capture.matching import name_forms
 from busdecode.capture.model import Capture, from_levels, join, pack_levels, split, words_for
 from busdecode.capture.probes import Probe, ProbeGroup, ProbeList, read_probes
@@ -30,6 +37,7 @@ __all__ = [
     "bind_capture",
     "bind_channels",
     "compiled",
+    "compiled_loop",
     "from_levels",
     "join",
     "name_forms",

@@ -7,12 +7,12 @@ import sys
 from contextlib import contextmanager
 from importlib.util import find_spec
 from threading import Timer
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
-__all__ = ["SWITCH", "WORTH_BYTES", "advice", "compiled", "saying_if_slow"]
+__all__ = ["SWITCH", "WORTH_BYTES", "advice", "compiled", "compiled_loop", "saying_if_slow"]
 
 SWITCH = "BUSDECODE_PLAIN"
 """Environment variable: 1 reads all files by plain Python, 0 none where numba is installed."""
@@ -45,6 +45,23 @@ def advice(size: int) -> str | None:
         "the file is read by plain Python, which is slow for its size: "
         "pip install 'busdecode[fast]' has it read some 50 times faster"
     )
+
+
+def compiled_loop(*signature: Any, **options: Any) -> Callable[[Any], Any]:
+    """Have numba compile a function, and keep the result for later runs where that is possible.
+
+    It runs without the interpreter's lock. Where no folder can be written in which to keep it
+    (a read-only installation without a home), each run compiles anew.
+    """
+    from numba import njit
+
+    def decorate(function: Any) -> Any:
+        try:
+            return njit(*signature, nogil=True, cache=True, **options)(function)
+        except RuntimeError:
+            return njit(*signature, nogil=True, **options)(function)
+
+    return decorate
 
 
 @contextmanager

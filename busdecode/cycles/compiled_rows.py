@@ -10,7 +10,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import boolean, int64, njit, types, uint64, void
+from numba import boolean, int64, types, uint64, void
+
+from busdecode.capture import compiled_loop
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,7 +29,7 @@ _COLUMNS = uint64[:, :]
 _LEVELS = boolean[::1]
 
 
-@njit(void(_MOMENTS, _MOMENTS, int64, int64, _LEVELS, _MOMENTS), nogil=True, cache=True)
+@compiled_loop(void(_MOMENTS, _MOMENTS, int64, int64, _LEVELS, _MOMENTS))
 def _reach(kept_times: Ints, times: Ints, back: int, on: int, near: Bools, room: Ints) -> None:
     """Have rows count as near that are within reach of a change, or of the end."""
     before = len(kept_times)
@@ -47,13 +49,11 @@ def _reach(kept_times: Ints, times: Ints, back: int, on: int, near: Bools, room:
             near[row + 1] = True
 
 
-@njit(
+@compiled_loop(
     int64(
         _MOMENTS, _COLUMNS, _MOMENTS, uint64[:, ::1], uint64[::1], int64, int64, boolean,
         _MOMENTS, uint64[:, ::1], _MOMENTS,
     ),
-    nogil=True,
-    cache=True,
 )  # fmt: skip
 def condense(
     kept_times: Ints,
@@ -129,17 +129,15 @@ def condense(
     return found
 
 
-@njit(void(uint64[::1], uint64, uint64, _LEVELS), nogil=True, cache=True)
+@compiled_loop(void(uint64[::1], uint64, uint64, _LEVELS))
 def at_level(column: Words, mask: int, wanted: int, level: Bools) -> None:
     """Clear `level` where masked lines of a column do not show what is wanted."""
     for row in range(len(column)):
         level[row] &= (column[row] & mask) == wanted
 
 
-@njit(
+@compiled_loop(
     types.UniTuple(_MOMENTS, 2)(_MOMENTS, _MOMENTS, _LEVELS, _MOMENTS, _MOMENTS),
-    nogil=True,
-    cache=True,
 )
 def find(times: Ints, edges: Ints, already: Bools, begins: Ints, limits: Ints) -> tuple[Ints, Ints]:
     """Look an edge up from each begin row to each limit row, or what is so there already."""
@@ -163,7 +161,7 @@ def find(times: Ints, edges: Ints, already: Bools, begins: Ints, limits: Ints) -
     return rows, moments
 
 
-@njit(_MOMENTS(_MOMENTS, _MOMENTS), nogil=True, cache=True)
+@compiled_loop(_MOMENTS(_MOMENTS, _MOMENTS))
 def merge(some: Ints, others: Ints) -> Ints:
     """Merge sorted row numbers, each once."""
     rows = np.empty(len(some) + len(others), dtype=np.int64)
@@ -181,13 +179,11 @@ def merge(some: Ints, others: Ints) -> Ints:
     return rows[:count].copy()
 
 
-@njit(
+@compiled_loop(
     boolean(
         _MOMENTS, _COLUMNS, _MOMENTS, _MOMENTS, int64, boolean, int64,
         uint64[:, ::1], uint64[:, ::1], _MOMENTS,
     ),
-    nogil=True,
-    cache=True,
 )  # fmt: skip
 def take_rows(
     times: Ints,
@@ -254,7 +250,7 @@ def take_rows(
     return is_whole
 
 
-@njit(_MOMENTS(_MOMENTS, _MOMENTS, boolean), nogil=True, cache=True)
+@compiled_loop(_MOMENTS(_MOMENTS, _MOMENTS, boolean))
 def below(found: Ints, wanted: Ints, is_right: bool) -> Ints:
     """Count for each row number wanted the found ones below it, or up to it; both rise."""
     counts = np.empty(len(wanted), dtype=np.int64)
@@ -269,7 +265,7 @@ def below(found: Ints, wanted: Ints, is_right: bool) -> Ints:
     return counts
 
 
-@njit(types.UniTuple(_MOMENTS, 2)(_MOMENTS, _MOMENTS, boolean, boolean), nogil=True, cache=True)
+@compiled_loop(types.UniTuple(_MOMENTS, 2)(_MOMENTS, _MOMENTS, boolean, boolean))
 def alternate(begins: Ints, ends: Ints, already_open: bool, joined: bool) -> tuple[Ints, Ints]:
     """Pair begins and ends greedily; see `decode`."""
     first, last = np.empty(len(begins), dtype=np.int64), np.empty(len(ends), dtype=np.int64)

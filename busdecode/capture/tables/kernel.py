@@ -10,8 +10,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import njit, types
+from numba import types
 from numba.extending import intrinsic
+
+from busdecode.capture.compilation import compiled_loop
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -90,14 +92,14 @@ def _load(typing: Any, octets: Any, at: Any) -> tuple[Any, Callable[..., Any]]:
 _eight: Any = intrinsic(_load)
 
 
-@njit(nogil=True, cache=True, inline="always")
+@compiled_loop(inline="always")
 def _after_blanks(buf: Octets, at: int) -> int:
     while buf[at] == _BLANK:
         at += 1
     return at
 
 
-@njit(nogil=True, cache=True, inline="always")
+@compiled_loop(inline="always")
 def _cell_end(buf: Octets, at: int, separator: int, is_last: bool) -> int:
     """Step over what ends a cell; -1 where something else stands there."""
     if is_last or separator != _BLANK:
@@ -109,7 +111,7 @@ def _cell_end(buf: Octets, at: int, separator: int, is_last: bool) -> int:
     return at + 2 if buf[at] == _RETURN and buf[at + 1] == _NEWLINE else -1
 
 
-@njit(nogil=True, cache=True)
+@compiled_loop()
 def _backward(value: np.uint64, width: int) -> np.uint64:
     """Reverse the order of the lowest `width` bits."""
     for k in range(6):
@@ -118,7 +120,7 @@ def _backward(value: np.uint64, width: int) -> np.uint64:
     return value >> np.uint64(64 - width)
 
 
-@njit(nogil=True, cache=True)
+@compiled_loop()
 def _moment(
     buf: Octets, at: int, comma: int, is_sample: bool, power: int, factor: int
 ) -> tuple[int, np.int64, int]:
@@ -183,7 +185,7 @@ def _moment(
     return at, -value if negative else value, rounded
 
 
-@njit(nogil=True, cache=True)
+@compiled_loop()
 def _bus_value(buf: Octets, at: int, kind: int, width: int) -> tuple[int, np.uint64]:
     """Read a bus value without x and z: its end, or -1, and the value."""
     at = _after_blanks(buf, at)
@@ -208,7 +210,7 @@ def _bus_value(buf: Octets, at: int, kind: int, width: int) -> tuple[int, np.uin
     return at, value
 
 
-@njit(nogil=True, cache=True)
+@compiled_loop()
 def scan(
     buf: Octets,
     at: int,

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from llvmlite import ir
-from numba import njit, types
+from numba import types
 from numba.extending import intrinsic
+
+from busdecode.capture.compilation import compiled_loop
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -86,12 +88,12 @@ def _zeros_below(typing_context, number):  # type: ignore[no-untyped-def]
     return types.uint64(types.uint64), code
 
 
-@njit(nogil=True, cache=True, inline="always")
+@compiled_loop(inline="always")
 def _is_blank(octet: np.uint8) -> bool:
     return octet == 32 or (9 <= octet <= 13)
 
 
-@njit(nogil=True, cache=True, inline="always")
+@compiled_loop(inline="always")
 def _eight_digits(word: np.uint64, count: np.uint64) -> np.int64:
     """Give the number that the first `count` (1 to 8) digits of 8 bytes make.
 
@@ -104,7 +106,7 @@ def _eight_digits(word: np.uint64, count: np.uint64) -> np.int64:
     return np.int64((low + high) >> np.uint64(32))
 
 
-@njit(nogil=True, cache=True, inline="always", error_model="numpy")
+@compiled_loop(inline="always", error_model="numpy")
 def _divides(step: np.int64, span: np.int64) -> bool:
     """Tell whether a span is whole steps; numbers of 32 bits divide several times faster."""
     if step < _WIDE and span < _WIDE:
@@ -112,7 +114,7 @@ def _divides(step: np.int64, span: np.int64) -> bool:
     return span % step == 0
 
 
-@njit(nogil=True, cache=True)
+@compiled_loop()
 def code_hash(buf: Octets, at: int, beyond: int) -> np.uint64:
     """Hash a code, FNV-1a of 64 bits."""
     value = _FNV_OFFSET
@@ -121,7 +123,7 @@ def code_hash(buf: Octets, at: int, beyond: int) -> np.uint64:
     return value
 
 
-@njit(nogil=True, cache=True)
+@compiled_loop()
 def _long_code(buf: Octets, at: int, beyond: int, slots: Ints, starts: Ints, pool: Octets) -> int:
     """Find a code of any length; -1 where it is not declared."""
     count = len(slots)
@@ -143,7 +145,7 @@ def _long_code(buf: Octets, at: int, beyond: int, slots: Ints, starts: Ints, poo
     return -1
 
 
-@njit(nogil=True, cache=True)
+@compiled_loop()
 def _is_word(buf: Octets, at: int, beyond: int, word: Octets) -> bool:
     if beyond - at != len(word):
         return False
@@ -161,7 +163,7 @@ _DUMPON = np.frombuffer(b"$dumpon", dtype=np.uint8)
 _DUMPOFF = np.frombuffer(b"$dumpoff", dtype=np.uint8)
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@compiled_loop(error_model="numpy")
 def scan(
     buf: Octets,
     at: int,
@@ -551,7 +553,7 @@ def scan(
     return at
 
 
-@njit(nogil=True, cache=True)
+@compiled_loop()
 def _skip_comment(buf: Octets, at: int, end: int, kept: Ints) -> int:
     """Go behind the ``$end`` of a comment, or to the end of the bytes at hand."""
     while at < end:
