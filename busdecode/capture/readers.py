@@ -143,13 +143,25 @@ def _check(told: Told) -> None:
         )
 
 
+def _binary_at(head: bytes) -> int | None:
+    """Find the first byte that no text has; None where all may be text."""
+    nul = head.find(b"\0")
+    try:
+        head[: nul if nul >= 0 else len(head)].decode("utf-8")
+    except UnicodeDecodeError as error:
+        # The last character may only be cut.
+        return error.start if error.start < len(head) - 3 else None
+    return nul if nul >= 0 else None
+
+
 def _unknown(source: Source, known: list[str], names: list[str]) -> CaptureError:
     expected = "VCD, CSV with a header line that names a time or sample column, or a NumPy file"
-    if b"\0" in source.head and not known:
+    at = _binary_at(source.head)
+    if at is not None and not known:
         return CaptureError(
             "the format is not known; the file is binary",
             path=source.name,
-            byte=source.head.find(b"\0"),
+            byte=at,
             expected=expected,
             action="describe packed samples in a TOML file, and name it with --layout",
         )

@@ -77,8 +77,6 @@ class CaptureFile(ABC):
     ----------
     source : Source
         The file.
-    lines : tuple of str
-        Channel names in the order of the file.
     notes : tuple of str
         What was guessed, rounded or counted; whole after the last chunk.
     understood : tuple of str
@@ -90,7 +88,7 @@ class CaptureFile(ABC):
     def __init__(self, source: Source, told: Told) -> None:
         self.source = source
         self.told = told
-        self.lines: tuple[str, ...] = ()
+        self._lines: tuple[str, ...] = ()
         self.notes: tuple[str, ...] = ()
         self.understood: tuple[str, ...] = ()
         self.cut: TruncatedError | None = None
@@ -98,6 +96,15 @@ class CaptureFile(ABC):
         self._end = 0
         self._step = 0
         self._settled_step = 0
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The lines of the chunks: those of the file, or those chosen."""
+        return self._lines if self._chosen is None else self._chosen
+
+    @lines.setter
+    def lines(self, lines: tuple[str, ...]) -> None:
+        self._lines = lines
 
     def only(self, names: Sequence[str]) -> None:
         """Read only these lines, in this order; what others do makes no row.
@@ -169,7 +176,7 @@ class CaptureFile(ABC):
         self._end = self._step = 0
         blocks = self._until_cut()
         if self._chosen is not None:
-            blocks = narrowed(blocks, self.lines, self._chosen)
+            blocks = narrowed(blocks, self._lines, self._chosen)
         if self.told.start is not None:
             blocks = self._from(blocks, self.told.start)
         if self.told.stop is not None:
@@ -261,7 +268,7 @@ class CaptureFile(ABC):
 
     def _capture(self, block: Block, end: int) -> Capture:
         return Capture(
-            lines=self.lines if self._chosen is None else self._chosen,
+            lines=self.lines,
             times=block.times,
             states=block.states,
             unknown=None if block.unknown is None or not block.unknown.any() else block.unknown,

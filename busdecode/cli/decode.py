@@ -61,7 +61,8 @@ _SUFFIXES: dict[str, Form] = {".csv": "csv", ".json": "json", ".parquet": "parqu
     """,
     statuses={
         0: "the capture was read; whatever it shows, decode passes no verdict",
-        2: "the capture, the description or the probe list could not be used",
+        2: "the capture, the description or the probe list could not be used; or the capture "
+        "ends early: then what is whole in it is given all the same",
     },
 )
 @click.argument("capture_path", metavar="CAPTURE", type=FILE)

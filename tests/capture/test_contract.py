@@ -174,10 +174,11 @@ def test_file_can_be_read_again(sample: Sample) -> None:
 def test_some_lines_only(sample: Sample) -> None:
     """Of lines in any order only their own changes make rows."""
     opened = open_capture(sample.data, **sample.options)
-    opened.only(["D0", "AS"])
+    opened.only(["D0", "D1", "AS"])
+    opened.only(["D0", "AS"])  # of those chosen before
     found = opened.read()
 
-    assert found.lines == ("D0", "AS")
+    assert opened.lines == found.lines == ("D0", "AS")
     assert found.times.tolist() == [0, 20_000, 40_000, 50_000, 70_000]
     assert found.levels("D0").tolist() == [0, 0, 1, 1, 1]
     assert found.levels("AS").tolist() == [1, 0, 1, 0, 1]

@@ -50,7 +50,7 @@ MISTAKES: list[tuple[str, str]] = [
     ),
     (
         "decode picture.png --bus z80",
-        "picture.png: byte 8: the format is not known; the file is binary\n"
+        "picture.png: byte 0: the format is not known; the file is binary\n"
         "  expected: VCD, CSV with a header line that names a time or sample column, or a NumPy"
         " file\n"
         "  do:       describe packed samples in a TOML file, and name it with --layout\n",

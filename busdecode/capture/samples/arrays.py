@@ -389,7 +389,7 @@ class ArrayFile(CaptureFile):
         members = [self._levels, *(["times"] if has_times_apart else [])]
         count = BUFFER_BYTES // max(1, form.columns * form.dtype.itemsize)
         count = max(1, min(count, BLOCK_ROWS))
-        taking = LevelTaker(form, self._fields, self.lines, self._places)
+        taking = LevelTaker(form, self._fields, self._lines, self._places)
         done, last = 0, None
         with self._store.opened(*members) as opened:
             rows = opened[0]

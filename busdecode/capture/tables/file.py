@@ -81,7 +81,7 @@ class CsvFile(CaptureFile):
 
     def _blocks(self) -> Iterator[Block]:
         self.notes = self._noted
-        words = words_for(len(self.lines))
+        words = words_for(len(self._lines))
         progress = Progress(np.zeros(words, np.uint64), np.zeros(words, np.uint64))
         scanner = self._scanner()
         truncated: TruncatedError | None
