@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 import pywellen
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from vcd.reader import TokenKind, VarDecl, tokenize
 from vcdvcd import VCDVCD, StreamParserCallbacks
@@ -234,6 +234,8 @@ def test_levels_at_every_time_stamp(
 ) -> None:
     """Every line has the level that the reference gives it, wherever a time stamp stands."""
     made = data.draw(files_for(reference))
+    # vcdvcd takes every line with these letters for a declaration, also where they are a code.
+    assume(reference != "vcdvcd" or not {"$var", "$scope"} & set(made.body.split()))
     compare(made, reference, tmp_path, rows)
 
 
