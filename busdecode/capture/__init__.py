@@ -12,11 +12,12 @@ from busdecode.capture.compilation import (
     saying_if_slow,
 )
 from busdecode.capture.matching import name_forms
-from busdecode.capture.model import Capture, from_levels, join, pack_levels, split, words_for
+from busdecode.capture.model import Capture, concatenated, from_levels, join, split
 from busdecode.capture.probes import Probe, ProbeGroup, ProbeList, read_probes
 from busdecode.capture.readers import READERS, Options, Reader, open_capture, read_capture
 from busdecode.capture.stream import CaptureFile, Source, Told
 from busdecode.capture.vcd import write_vcd
+from busdecode.capture.words import pack_levels, words_for
 
 __all__ = [
     "READERS",
@@ -38,6 +39,7 @@ __all__ = [
     "bind_channels",
     "compiled",
     "compiled_loop",
+    "concatenated",
     "from_levels",
     "join",
     "name_forms",

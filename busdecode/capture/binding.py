@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.capture.matching import EXACT, Matcher, tails
-from busdecode.capture.model import Capture, words_for
+from busdecode.capture.model import Capture
 from busdecode.capture.probes import ProbeList, key_path, raise_all
+from busdecode.capture.words import rearranged, words_for
 from busdecode.errors import ProbeListError, RequestError, nearest, quoted
 
 if TYPE_CHECKING:
@@ -23,7 +24,6 @@ __all__ = ["Binding", "BoundChannel", "bind_capture", "bind_channels", "skews"]
 
 _RANGE = re.compile(r"\[[0-9]+:[0-9]+\]$")
 _BIT = re.compile(r"(.+)\[(-?[0-9]+)\]")
-_ROWS_AT_ONCE = 1 << 15
 
 
 @dataclass(frozen=True)
@@ -440,20 +440,17 @@ def bind_capture(
     there = binding.at(place)
     chosen = [there[line] for line in bus_lines if line in there]
     lines = tuple(bound.line for bound in chosen)
-    masks: dict[tuple[int, int, int], int] = {}
+    places = [capture.index(bound.channel) for bound in chosen]
     inverted = [0] * words_for(len(lines))
     elsewhere: dict[str, list[str]] = {}
     for to, bound in enumerate(chosen):
-        at = capture.index(bound.channel)
-        key = (at // 64, to // 64, to % 64 - at % 64)
-        masks[key] = masks.get(key, 0) | 1 << at % 64
         inverted[to // 64] |= bound.inverted << to % 64
         if bound.place != place:
             elsewhere.setdefault(bound.place, []).append(bound.line)
     states, unknown = capture.states, capture.unknown
-    if tuple(bound.channel for bound in chosen) != capture.lines:
-        states = _moved(states, masks, len(inverted))
-        unknown = None if unknown is None else _moved(unknown, masks, len(inverted))
+    if places != list(range(len(capture.lines))):
+        states = rearranged(states, places)
+        unknown = None if unknown is None else rearranged(unknown, places)
     elif any(inverted):
         states = states.copy()
     for word, mask in enumerate(inverted):
@@ -475,32 +472,6 @@ def bind_capture(
         unknown=unknown,
         notes=(*capture.notes, *told),
     )
-
-
-def _moved(
-    source: NDArray[np.uint64], masks: dict[tuple[int, int, int], int], words: int
-) -> NDArray[np.uint64]:
-    """Move bits to their new place; one shift for all bits that move equally far."""
-    target = np.zeros((len(source), words), dtype=np.uint64)
-    for first in range(0, len(source), _ROWS_AT_ONCE):
-        rows = slice(first, first + _ROWS_AT_ONCE)
-        columns: dict[int, NDArray[np.uint64]] = {}
-        sums: dict[int, NDArray[np.uint64]] = {}
-        for (at, to, shift), mask in masks.items():
-            if at not in columns:
-                columns[at] = np.ascontiguousarray(source[rows, at])
-            bits = columns[at] & np.uint64(mask)
-            if shift > 0:
-                bits <<= np.uint64(shift)
-            elif shift < 0:
-                bits >>= np.uint64(-shift)
-            if to in sums:
-                sums[to] |= bits
-            else:
-                sums[to] = bits
-        for to, column in sums.items():
-            target[rows, to] = column
-    return target
 
 
 def skews(binding: Binding, place: str, lines: Sequence[str]) -> NDArray[np.int64]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from busdecode.capture.words import pack_levels, rearranged, words_for
 from busdecode.errors import nearest
 from busdecode.units import format_time
 
@@ -17,14 +18,15 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-__all__ = ["Capture", "from_levels", "join", "pack_levels", "split", "words_for"]
+__all__ = ["LATEST", "WIDEST", "Capture", "concatenated", "from_levels", "join", "split"]
+
+LATEST = 2**63 - 1
+"""The last moment, in ps, that fits into a capture."""
+
+WIDEST = 65_536
+"""Lines of a bus at most: a wider range is a mistake, and would fill the memory."""
 
 _LEVELS = {"0": 0, "1": 1, "x": 2, "X": 2, "z": 3, "Z": 3}
-
-
-def words_for(lines: int) -> int:
-    """Count the 64-bit words that hold one bit for each of `lines` lines; at least one."""
-    return max(1, -(-lines // 64))
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,16 +157,9 @@ class Capture:
 
     def select(self, names: Sequence[str]) -> Capture:
         """Give a capture of these lines only, in this order, with the same rows."""
-        shape = (len(self), words_for(len(names)))
-        states = np.zeros(shape, dtype=np.uint64)
-        unknown = None if self.unknown is None else np.zeros(shape, dtype=np.uint64)
-        for to, name in enumerate(names):
-            at = self.index(name)
-            down, up = np.uint64(at % 64), np.uint64(to % 64)
-            one = np.uint64(1)
-            states[:, to // 64] |= ((self.states[:, at // 64] >> down) & one) << up
-            if unknown is not None and self.unknown is not None:
-                unknown[:, to // 64] |= ((self.unknown[:, at // 64] >> down) & one) << up
+        places = [self.index(name) for name in names]
+        states = rearranged(self.states, places)
+        unknown = None if self.unknown is None else rearranged(self.unknown, places)
         return replace(self, lines=tuple(names), states=states, unknown=unknown)
 
     def rows(self, first: int, beyond: int) -> Capture:
@@ -249,26 +244,6 @@ def from_levels(
     )
 
 
-def pack_levels(bits: NDArray[np.uint8]) -> NDArray[np.uint64]:
-    """Pack one column a line into words.
-
-    Parameters
-    ----------
-    bits : ndarray of uint8, shape (N, L)
-        0 or 1.
-
-    Returns
-    -------
-    ndarray of uint64, shape (N, W)
-        Line k at bit ``k % 64`` of word ``k // 64``.
-    """
-    rows, lines = bits.shape
-    octets = np.zeros((rows, 8 * words_for(lines)), dtype=np.uint8)
-    packed = np.packbits(bits, axis=1, bitorder="little")
-    octets[:, : packed.shape[1]] = packed
-    return octets.view(np.dtype("<u8")).astype(np.uint64, copy=False)
-
-
 def split(capture: Capture, rows: int) -> Iterator[Capture]:
     """Cut a capture into chunks of at most `rows` rows; `join` puts them together again.
 
@@ -297,7 +272,7 @@ def join(captures: Iterable[Capture]) -> Capture:
     parts = list(captures)
     if not parts:
         raise ValueError("there must be at least one capture to join")
-    first, last = parts[0], parts[-1]
+    first = parts[0]
     for one, two in pairwise(parts):
         if two.lines != first.lines:
             raise ValueError("captures to join must have the same lines in the same order")
@@ -306,6 +281,19 @@ def join(captures: Iterable[Capture]) -> Capture:
         told = (one.resolution_inferred, two.resolution_inferred)
         if told != (True, True) and (any(told) or one.resolution != two.resolution):
             raise ValueError("captures to join must have the same resolution")
+    return replace(
+        concatenated(parts),
+        source=first.source,
+        resolution=gcd(*(part.resolution for part in parts)),
+        notes=tuple(dict.fromkeys(note for part in parts for note in part.notes)),
+    )
+
+
+def concatenated(parts: Sequence[Capture]) -> Capture:
+    """Put the rows of captures of the same lines one behind the other.
+
+    They need not touch; all else is that of the last one. Times must rise from part to part.
+    """
     unknown: NDArray[np.uint64] | None = None
     if any(part.unknown is not None for part in parts):
         unknown = np.concatenate(
@@ -317,14 +305,11 @@ def join(captures: Iterable[Capture]) -> Capture:
             [np.zeros(len(p), dtype=np.bool_) if p.gaps is None else p.gaps for p in parts]
         )
     return replace(
-        first,
+        parts[-1],
         times=np.concatenate([part.times for part in parts]),
         states=np.concatenate([part.states for part in parts]),
         unknown=unknown,
         gaps=gaps,
-        end=last.end,
-        resolution=gcd(*(part.resolution for part in parts)),
-        notes=tuple(dict.fromkeys(note for part in parts for note in part.notes)),
     )
 
 

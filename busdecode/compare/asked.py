@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from busdecode.capture import concatenated
 from busdecode.compare.predict import BeatLines, SeenBeats
-from busdecode.compare.spans import Spans, chosen, gathered, reaches_of
+from busdecode.compare.spans import Spans, chosen, reaches_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -82,11 +83,11 @@ class AskedBeats(BeatLines):
         some = self._beats[self._done : until]
         if not len(some):
             return
-        rows = gathered(self._pending)
-        head = gathered(self._head)
+        rows = concatenated(self._pending)
+        head = concatenated(self._head)
         if len(rows):
             head = chosen(head, head.times < rows.times[0])
-        lines = SeenBeats(self._view_of(gathered([head, rows])), self._table)
+        lines = SeenBeats(self._view_of(concatenated([head, rows])), self._table)
         at = np.searchsorted(self._rows, some)
         self._values[:2, at] = lines.addresses(some)
         self._values[2:, at] = lines.written(some)

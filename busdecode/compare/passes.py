@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.capture import bind_capture, join, skews
+from busdecode.capture import bind_capture, concatenated, join, skews
 from busdecode.compare.asked import AskedBeats
 from busdecode.compare.comparison import compare, compare_recording
 from busdecode.compare.recording import Looked, Place, Recording
-from busdecode.compare.spans import Spans, chosen, gathered, margin_of, reaches_of
+from busdecode.compare.spans import Spans, chosen, margin_of, reaches_of
 from busdecode.compare.survey import Surveyor
 from busdecode.compare.view import view_of
 from busdecode.cycles import CycleTable, Decoder, binding_notes, concatenate, decode_places
@@ -220,7 +220,7 @@ class _ReadTwice(Recording):
             kept.append(chosen(chunk, spans.shown_by(chunk)))
             asked.take(chunk)
         asked.finish()
-        shown = self._bound(gathered(kept))
+        shown = self._bound(concatenated(kept))
         views = {name: view_of(bus, name, each, uncertainty[name]) for name, each in shown.items()}
         return Looked(views, asked)
 

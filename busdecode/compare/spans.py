@@ -10,8 +10,6 @@ import numpy as np
 from busdecode.cycles import MISSING
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
     from busdecode.capture import Capture
@@ -21,7 +19,7 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
 
-__all__ = ["Spans", "chosen", "gathered", "margin_of", "reaches_of"]
+__all__ = ["Spans", "chosen", "margin_of", "reaches_of"]
 
 _NEVER = np.iinfo(np.int64).max // 2
 
@@ -96,24 +94,4 @@ def chosen(capture: Capture, rows: Bools) -> Capture:
         states=capture.states[rows],
         unknown=None if capture.unknown is None else capture.unknown[rows],
         gaps=None if capture.gaps is None else capture.gaps[rows],
-    )
-
-
-def gathered(parts: Sequence[Capture]) -> Capture:
-    """Put rows from different moments of one capture together, in order."""
-    unknown = gaps = None
-    if any(part.unknown is not None for part in parts):
-        unknown = np.concatenate(
-            [np.zeros_like(p.states) if p.unknown is None else p.unknown for p in parts]
-        )
-    if any(part.gaps is not None for part in parts):
-        gaps = np.concatenate(
-            [np.zeros(len(p), dtype=np.bool_) if p.gaps is None else p.gaps for p in parts]
-        )
-    return replace(
-        parts[-1],
-        times=np.concatenate([part.times for part in parts]),
-        states=np.concatenate([part.states for part in parts]),
-        unknown=unknown,
-        gaps=gaps,
     )

@@ -8,7 +8,8 @@ from typing import Any
 
 import construct  # type: ignore[import-untyped]
 
-from busdecode.capture.samples.sampled import LATEST, usable_period
+from busdecode.capture.model import LATEST
+from busdecode.capture.samples.sampled import usable_period
 from busdecode.errors import CaptureError, quoted
 from busdecode.units import PICOSECONDS
 

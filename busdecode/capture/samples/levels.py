@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from busdecode.capture.model import pack_levels
-from busdecode.capture.samples.sampled import LATEST, BitPicker, differing
+from busdecode.capture.model import LATEST
+from busdecode.capture.samples.sampled import BitPicker
+from busdecode.capture.words import differing, pack_levels
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

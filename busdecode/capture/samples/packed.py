@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, BinaryIO, Literal
 
 import numpy as np
 
-from busdecode.capture.model import pack_levels
+from busdecode.capture.model import LATEST
 from busdecode.capture.samples.sampled import (
-    LATEST,
     BitPicker,
     SampleClock,
     agreed_period,
@@ -20,6 +19,7 @@ from busdecode.capture.samples.sampled import (
     said_period,
 )
 from busdecode.capture.stream import Block, CaptureFile, Source, Told
+from busdecode.capture.words import pack_levels
 from busdecode.errors import CaptureError, RequestError, TruncatedError
 from busdecode.units import format_time
 

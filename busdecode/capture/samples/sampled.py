@@ -6,18 +6,18 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from math import gcd, lcm
+from math import lcm
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from busdecode.capture.model import pack_levels, words_for
+from busdecode.capture.model import LATEST
+from busdecode.capture.words import differing, pack_levels, words_for
 from busdecode.errors import CaptureError, RequestError
 from busdecode.units import PICOSECONDS, format_time
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from typing import Any
 
     from numpy.typing import NDArray
 
@@ -27,14 +27,10 @@ __all__ = [
     "agreed_period",
     "aligned",
     "check_span",
-    "differing",
     "parse_rate",
     "said_period",
     "usable_period",
 ]
-
-LATEST = 2**63 - 1
-"""The last moment, in ps, that fits into a capture."""
 
 _RATE = re.compile(r"\s*([0-9]+(?:[.][0-9]+)?)\s*([kMG]?)(?:Hz|S/s)\s*")
 _PREFIX = {"": 1, "k": 1_000, "M": 1_000_000, "G": 1_000_000_000}
@@ -163,31 +159,6 @@ def check_span(clock: SampleClock, samples: int, path: str) -> None:
             expected="a capture that ends before 9223372 s",
             action="correct the rate or the time of the first sample",
         )
-
-
-def differing(
-    rows: NDArray[np.uint8] | NDArray[np.uint64], before: NDArray[Any] | None
-) -> NDArray[np.bool_]:
-    """Mark the rows that differ from the one above; the first one from `before`.
-
-    Parameters
-    ----------
-    rows : ndarray of uint8 or uint64, shape (N, K)
-    before : ndarray of the same dtype, shape (K,), or None
-        None marks the first row.
-
-    Returns
-    -------
-    ndarray of bool, shape (N,)
-    """
-    marks = np.zeros(len(rows), dtype=np.bool_)
-    if len(rows):
-        marks[0] = before is None or bool((rows[0] != before).any())
-    octets = rows.shape[1] * rows.itemsize
-    wide = np.ascontiguousarray(rows).view(f"u{gcd(octets, 8)}")
-    for column in range(wide.shape[1]):
-        marks[1:] |= wide[1:, column] != wide[:-1, column]
-    return marks
 
 
 class BitPicker:

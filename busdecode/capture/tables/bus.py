@@ -14,7 +14,6 @@ if TYPE_CHECKING:
 __all__ = [
     "BASES",
     "VALUE",
-    "WIDEST",
     "Column",
     "base_of",
     "bits_of",
@@ -22,9 +21,6 @@ __all__ = [
     "has_all_digits",
     "width_of",
 ]
-
-WIDEST = 65_536
-"""Lines of a bus; a wider range is a mistake, and would fill the memory."""
 
 BASES = {16: "hexadecimal", 2: "binary", 10: "decimal"}
 _NAMED = {

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from busdecode.capture.model import LATEST
 from busdecode.capture.tables.bus import bits_of
-from busdecode.capture.tables.moment import LATEST
 from busdecode.capture.tables.split import split_rows
 from busdecode.errors import CaptureError, quoted
 from busdecode.units import format_time

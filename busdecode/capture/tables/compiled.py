@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.capture.compilation import saying_if_slow
-from busdecode.capture.model import words_for
 from busdecode.capture.stream import Block
 from busdecode.capture.tables.kernel import Kept, Kind, scan
+from busdecode.capture.words import words_for
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.capture.compilation import compiled
-from busdecode.capture.model import pack_levels, words_for
 from busdecode.capture.stream import Block, CaptureFile, Source, Told
 from busdecode.capture.tables.bus import BASES
 from busdecode.capture.tables.cells import Cells, Progress
@@ -16,6 +15,7 @@ from busdecode.capture.tables.find import find_header
 from busdecode.capture.tables.header import read_table
 from busdecode.capture.tables.split import BLANK, split_rows
 from busdecode.capture.tables.text import Text, lines_of, nul_error
+from busdecode.capture.words import differing, pack_levels, words_for
 from busdecode.errors import CaptureError, TruncatedError, quoted
 from busdecode.units import format_time
 
@@ -169,11 +169,10 @@ class CsvFile(CaptureFile):
         rows = self._cells.read(numbers, texts, progress.last)
         states = pack_levels(rows.codes & np.uint8(1))
         unknown = pack_levels(rows.codes >> np.uint8(1))
-        keep = np.ones(len(texts), dtype=np.bool_)
-        keep[1:] = ((states[1:] != states[:-1]) | (unknown[1:] != unknown[:-1])).any(axis=1)
-        if progress.last is not None:
-            now, hidden = progress.states, progress.unknown
-            keep[0] = bool((states[0] != now).any() or (unknown[0] != hidden).any())
+        before = np.concatenate([progress.states, progress.unknown])
+        keep = differing(
+            np.column_stack([states, unknown]), None if progress.last is None else before
+        )
         progress.states, progress.unknown = states[-1], unknown[-1]
         progress.last = int(rows.times[-1])
         progress.rounded += rows.rounded

@@ -6,8 +6,8 @@ import re
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from busdecode.capture.model import WIDEST
 from busdecode.capture.tables.bus import (
-    WIDEST,
     Column,
     base_of,
     column_called,

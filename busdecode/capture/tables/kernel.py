@@ -14,6 +14,7 @@ from numba import types
 from numba.extending import intrinsic
 
 from busdecode.capture.compilation import compiled_loop
+from busdecode.capture.model import LATEST
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -43,7 +44,6 @@ class Kept:
 _SKIP, _TIME, _SAMPLE, _LEVELS, _HEX, _BIN, _DEC = range(7)
 _ROWS, _LINES, _LAST, _HAS_ROW, _STEP, _GCD, _ROUNDED, _UNKNOWN = range(8)
 _BLANK, _QUOTE, _NEWLINE, _RETURN = 32, 34, 10, 13
-_LATEST = 2**63 - 1
 _MOST_DIGITS = 18
 _POWERS = np.array([10**power for power in range(_MOST_DIGITS + 1)], dtype=np.int64)
 _BAD = 255
@@ -162,7 +162,7 @@ def _moment(
             exponent = -exponent
     rounded = 0
     if is_sample:
-        if fraction or exponent or value > _LATEST // factor:
+        if fraction or exponent or value > LATEST // factor:
             return -1, value, 0
         value *= factor
     else:
@@ -170,7 +170,7 @@ def _moment(
         if abs(shift) > _MOST_DIGITS:
             return -1, value, 0
         if shift >= 0:
-            if value > _LATEST // _POWERS[shift]:
+            if value > LATEST // _POWERS[shift]:
                 return -1, value, 0
             value *= _POWERS[shift]
         else:
@@ -357,7 +357,7 @@ def scan(
         if here < 0:
             break
         if has_row:
-            if time <= last or (last < 0 and time > last + _LATEST):
+            if time <= last or (last < 0 and time > last + LATEST):
                 break
             step = time - last
             if step != step_before:

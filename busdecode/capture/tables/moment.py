@@ -10,6 +10,7 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from busdecode.capture.model import LATEST
 from busdecode.units import PICOSECONDS
 
 if TYPE_CHECKING:
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DATE",
-    "LATEST",
     "NUMBER",
     "Moment",
     "bracketed_unit",
@@ -28,9 +28,6 @@ __all__ = [
     "time_name",
     "unit_alone",
 ]
-
-LATEST = 2**63 - 1
-"""The last moment, ps."""
 
 _TIME_NAMES = frozenset(
     {"time", "t", "timestamp", "time stamp", "time_stamp", "time-stamp", "date", "datetime",

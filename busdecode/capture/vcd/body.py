@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.capture.model import words_for
+from busdecode.capture.model import LATEST
 from busdecode.capture.stream import Block
 from busdecode.capture.vcd.runs import runs_of
+from busdecode.capture.words import words_for
 from busdecode.errors import TruncatedError, quoted
 
 if TYPE_CHECKING:
@@ -30,7 +31,6 @@ __all__ = ["DUMPS", "Body", "Reached"]
 DUMPS = (b"", b"$dumpvars", b"$dumpall", b"$dumpon", b"$dumpoff")
 """The commands that hold value changes; none first."""
 
-_LATEST = 2**63 - 1
 _DIGITS = b"01xXzZ"
 NINE = b"UWLH-"
 """Further levels of a nine-level logic (IEEE Std 1164), which some writers put into a VCD."""
@@ -304,13 +304,13 @@ class Body:
                 expected="$end before the next time",
                 action="export the capture again; a part looks cut out",
             )
-        raw = int(digits) if len(digits) < 100 else _LATEST * 1000 + 1000
+        raw = int(digits) if len(digits) < 100 else LATEST * 1000 + 1000
         worth, of = self.header.scale
         now = raw * worth
         if of != 1:
             reached.finer = reached.finer or now % of != 0
             now = (2 * now + of) // (2 * of)
-        if now > _LATEST:
+        if now > LATEST:
             raise self._mistake(
                 "the time does not fit into 64 bits of picoseconds",
                 expected="a time below 9223372 s",

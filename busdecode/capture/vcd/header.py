@@ -7,6 +7,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from busdecode.capture.model import WIDEST
 from busdecode.errors import RequestError, quoted
 from busdecode.units import PICOSECONDS
 
@@ -17,8 +18,6 @@ if TYPE_CHECKING:
 __all__ = ["Header", "read_header"]
 
 NOT_LEVELS = frozenset({"event", "real", "realtime", "shortreal", "string"})
-WIDEST = 65_536
-"""Bits of a vector; a larger size is no bus but a mistake, and would fill the memory."""
 _SIZE = re.compile(rb"[0-9]{1,9}")
 _SCALE = re.compile(r"([0-9]+)\s*(s|ms|us|ns|ps|fs)")
 _RANGE = re.compile(r"(?P<name>.*?)\[(?P<first>-?[0-9]+)(?::(?P<last>-?[0-9]+))?\]")

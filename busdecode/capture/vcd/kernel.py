@@ -14,6 +14,7 @@ from numba import types
 from numba.extending import intrinsic
 
 from busdecode.capture.compilation import compiled_loop
+from busdecode.capture.model import LATEST
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,7 +31,6 @@ SHORT_CODES = 94 + 94 * 94
 ASIDE = -1
 """Width of a code that carries no levels."""
 
-_LATEST = 2**63 - 1
 _WIDE = 1 << 32
 
 
@@ -242,7 +242,7 @@ def scan(
     words = len(states)
     no_width = 0
     stopped = False
-    latest_raw = _LATEST // worth if per == 1 else (_LATEST - per) // (2 * worth)
+    latest_raw = LATEST // worth if per == 1 else (LATEST - per) // (2 * worth)
     if kept[_COMMENT] != 0:
         at = _skip_comment(buf, at, end, kept)
     while at < end:
