@@ -15,15 +15,15 @@ from busdecode.capture.block import Block
 from busdecode.capture.compilation import compiled
 from busdecode.capture.model import Capture, join
 from busdecode.capture.narrow import narrowed
-from busdecode.capture.sources import HEAD_BYTES, UNPACK_LIMIT, Source
+from busdecode.capture.sources import UNPACK_LIMIT, Source
 from busdecode.errors import CaptureError, RequestError, TruncatedError, nearest, quoted
 from busdecode.units import format_time
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Generator, Iterator, Sequence
+    from collections.abc import Generator, Iterator, Sequence
     from pathlib import Path
 
-__all__ = ["HEAD_BYTES", "Block", "CaptureFile", "Source", "Told"]
+__all__ = ["Block", "CaptureFile", "Source", "Told"]
 
 SETTLED_ROWS = 65_536
 """Rows at the start of a file by which the resolution of its chunks is inferred."""
@@ -280,24 +280,15 @@ class CaptureFile(ABC):
             notes=self.notes,
         )
 
-    def read(self, after_each: Callable[[], None] = lambda: None) -> Capture:
+    def read(self) -> Capture:
         """Read the whole file as one capture, with its final resolution and all notes.
-
-        Parameters
-        ----------
-        after_each : callable
-            Called after each chunk.
 
         Raises
         ------
         CaptureError
             As `chunks`; also where the file ends early and that is not allowed.
         """
-        chunks = []
-        for chunk in self.chunks(1 << 20):
-            chunks.append(chunk)
-            after_each()
-        whole = join(chunks)
+        whole = join(self.chunks(1 << 20))
         if self.cut is not None:
             raise self.cut
         return replace(whole, resolution=self.resolution, notes=self.notes)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from busdecode.capture import open_capture, read_capture
+from busdecode.capture.vcd import tokens
 
 pytestmark = pytest.mark.usefixtures("both_ways")
 
@@ -194,3 +195,14 @@ def test_escaped_scopes_lose_their_backslash() -> None:
     capture = read_capture(f"{text}$enddefinitions $end #0 1! #1 0! ".encode())
 
     assert capture.lines == ("t.b.a",)
+
+
+def test_carriage_returns_alone_end_words_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Any white space parts words, also in a file that is longer than a word may be."""
+    monkeypatch.setattr(tokens, "LONGEST_TOKEN", 1000)
+    monkeypatch.setattr(tokens, "BUFFER_BYTES", 200)
+    body = "".join(f"#{time}\r{time % 2}!\r" for time in range(500))
+
+    capture = read_capture(vcd().rstrip(b"\n") + b"\n" + body.encode())
+
+    assert capture.times.tolist() == [1000 * time for time in range(500)]

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from busdecode.capture.sources.source import HEAD_BYTES, UNPACK_LIMIT, Source
+from busdecode.capture.sources.source import HEAD_BYTES, UNPACK_LIMIT, Source, nul_error
 
-__all__ = ["HEAD_BYTES", "UNPACK_LIMIT", "Source"]
+__all__ = ["HEAD_BYTES", "UNPACK_LIMIT", "Source", "nul_error"]

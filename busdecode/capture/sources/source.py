@@ -18,7 +18,7 @@ from busdecode.errors import CaptureError
 if TYPE_CHECKING:
     from _typeshed import WriteableBuffer
 
-__all__ = ["HEAD_BYTES", "UNPACK_LIMIT", "Source"]
+__all__ = ["HEAD_BYTES", "UNPACK_LIMIT", "Source", "nul_error"]
 
 HEAD_BYTES = 65_536
 """Unpacked bytes at the start of a file in which its format is looked for."""
@@ -28,6 +28,17 @@ UNPACK_LIMIT = 32_000_000_000
 
 _COPIED_AT_ONCE = 1 << 20
 _CLAIMS = {".gz": "gzip", ".zst": "zstd", ".xz": "xz", ".bz2": "bzip2", ".zip": "zip"}
+
+
+def nul_error(path: str, byte: int, expected: str) -> CaptureError:
+    """Word the error of a NUL byte in a file of text."""
+    return CaptureError(
+        "a NUL byte in the text",
+        path=path,
+        byte=byte,
+        expected=expected,
+        action="export the capture again; a part of the file looks overwritten",
+    )
 
 
 class _View(io.RawIOBase):
@@ -221,8 +232,8 @@ class Source:
             return None
         return find_member(view, self.name) if kind == "zip" else Packing(kind, kind)
 
-    def open(self) -> BinaryIO:
-        """Open the unpacked bytes, from the first one; each stream has its own place.
+    def open(self, start: int = 0) -> BinaryIO:
+        """Open the unpacked bytes, from byte `start` on; each stream has its own place.
 
         Returns
         -------
@@ -232,13 +243,18 @@ class Source:
         Raises
         ------
         CaptureError
-            If the file is gone since, or cannot be opened any more.
+            If the file is gone since, or cannot be opened any more; if a packed one is damaged
+            before that byte.
         """
         view = self._view()
         self._latest = view
         if self._packing is None:
+            view.seek(start)
             return cast("BinaryIO", view)
-        return cast("BinaryIO", Unpacked(view, self._packing, self.name, self._unpack_limit))
+        stream = cast("BinaryIO", Unpacked(view, self._packing, self.name, self._unpack_limit))
+        while start and (passed := self.read(stream, min(start, _COPIED_AT_ONCE))):
+            start -= len(passed)
+        return stream
 
     @property
     def likely_size(self) -> int:

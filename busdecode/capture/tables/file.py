@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.capture.compilation import compiled
+from busdecode.capture.sources import nul_error
 from busdecode.capture.stream import Block, CaptureFile, Source, Told
 from busdecode.capture.tables.bus import BASES
 from busdecode.capture.tables.cells import Cells, Progress
 from busdecode.capture.tables.find import find_header
 from busdecode.capture.tables.header import read_table
 from busdecode.capture.tables.split import BLANK, split_rows
-from busdecode.capture.tables.text import Text, lines_of, nul_error
+from busdecode.capture.tables.text import EXPECTED, Text, lines_of
 from busdecode.capture.words import differing, pack_levels, words_for
 from busdecode.errors import CaptureError, TruncatedError, quoted
 from busdecode.units import format_time
@@ -69,7 +70,7 @@ class CsvFile(CaptureFile):
         self._text = Text(source.head)
         rows = self._text.head_lines
         if self._text.nul is not None and find_header(rows, told) is None:
-            raise nul_error(source.name, self._text.nul)
+            raise nul_error(source.name, self._text.nul, EXPECTED)
         self._table = table = read_table(rows, source.name, told)
         if table.period is not None:
             self.told = replace(told, sample_period=table.period)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.capture.sources import HEAD_BYTES
+from busdecode.capture.sources import HEAD_BYTES, nul_error
 from busdecode.errors import CaptureError, TruncatedError
 
 if TYPE_CHECKING:
@@ -18,8 +18,9 @@ if TYPE_CHECKING:
 
     from busdecode.capture.sources import Source
 
-__all__ = ["Text", "lines_of", "nul_error"]
+__all__ = ["EXPECTED", "Text", "lines_of"]
 
+EXPECTED = "CSV, which is text"
 _PADDING = 16
 """Bytes of a buffer behind the lines; they may be read and do not count."""
 
@@ -148,7 +149,7 @@ class Text:
             with memoryview(octets)[held : held + size] as room:
                 count = source.readinto(stream, room)
             nul = octets.find(b"\0", held, held + count)
-            failure = nul_error(self._name, self.size + nul - held) if nul >= 0 else None
+            failure = nul_error(self._name, self.size + nul - held, EXPECTED) if nul >= 0 else None
             self.size += count
             return (held + count if nul < 0 else nul), failure
         raw = source.read(stream, size)
@@ -181,19 +182,8 @@ class Text:
         nul = text.find("\0")
         if nul >= 0:
             text = text[:nul]
-            failure = nul_error(self._name, start + len(text.encode(self._encoding)))
+            failure = nul_error(self._name, start + len(text.encode(self._encoding)), EXPECTED)
         return text.encode(), failure
-
-
-def nul_error(path: str, byte: int) -> CaptureError:
-    """Word the error of a NUL byte."""
-    return CaptureError(
-        "a NUL byte in the text",
-        path=path,
-        byte=byte,
-        expected="CSV, which is text",
-        action="export the capture again; a part of the file looks overwritten",
-    )
 
 
 def _encoding(head: bytes) -> tuple[bytes, str, str | None]:

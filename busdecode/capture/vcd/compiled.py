@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from busdecode.capture.stream import Block
 from busdecode.capture.vcd.body import DUMPS
 from busdecode.capture.vcd.kernel import ASIDE, SHORT_CODES, State, code_hash, scan
 from busdecode.capture.vcd.runs import runs_of
+from busdecode.capture.vcd.tokens import behind_last_blank
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -29,8 +30,6 @@ SPARE_BYTES = 32
 ROWS_AT_ONCE = 1 << 17
 _SHORTEST_ROW = 5
 """Bytes of a row: a time of one digit, one change, and a blank behind each."""
-_TAIL_BYTES = 256
-_BLANKS = (b"\n", b" ", b"\t", b"\r", b"\v", b"\f")
 
 
 class CompiledBody:
@@ -77,9 +76,7 @@ class CompiledBody:
         """Read from byte `start` on for as long as all is as the standard has it."""
         octets = bytearray(BUFFER_BYTES + SPARE_BYTES)
         held, offset = 0, start  # bytes at the front not read yet, and the first one's place
-        stream = self._source.open()
-        with stream:
-            _pass_by(self._source, stream, start)
+        with self._source.open(start) as stream:
             ended = open_end = False
             while not ended:
                 if held == len(octets) - SPARE_BYTES:
@@ -88,7 +85,7 @@ class CompiledBody:
                     count = self._source.readinto(stream, room)
                 ended, full = count == 0, held + count
                 nul = octets.find(b"\0", held, full)
-                end = _behind_last_blank(octets, full if nul < 0 else nul)
+                end = behind_last_blank(octets, full if nul < 0 else nul)
                 if ended and nul < 0:
                     open_end = end < full
                     octets[full] = 10
@@ -105,7 +102,8 @@ class CompiledBody:
                 if self._kept[State.STOPPED] or nul >= 0:
                     self.stopped_at = offset + at
                     return
-                held = max(0, full - at)
+                at = min(at, full)  # without the line end that was put behind an open end
+                held = full - at
                 octets[:held] = octets[at:full]
                 offset += at
         if not ended or held or self._reached.dump or self._reached.in_comment:
@@ -207,15 +205,3 @@ def _tables(header: Header, wanted: Sequence[str], codes: list[bytes]) -> list[N
         np.array(flat, dtype=np.int64).reshape(-1, 4),
         np.array(masks, dtype=np.uint64),
     ]
-
-
-def _behind_last_blank(octets: bytearray, beyond: int) -> int:
-    """Give the place behind the last blank of the bytes at hand, 0 where there is none."""
-    return max(
-        octets.rfind(blank, max(0, beyond - _TAIL_BYTES), beyond) for blank in _BLANKS
-    ) + 1 or (max(octets.rfind(blank, 0, beyond) for blank in _BLANKS) + 1)
-
-
-def _pass_by(source: Source, stream: BinaryIO, count: int) -> None:
-    while count > 0 and (data := source.read(stream, min(count, BUFFER_BYTES))):
-        count -= len(data)

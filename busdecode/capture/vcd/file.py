@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from codecs import BOM_UTF8
 from typing import TYPE_CHECKING
 
 from busdecode.capture.compilation import compiled, saying_if_slow
@@ -24,7 +25,7 @@ HEADER_BYTES = 1 << 16
 
 def sniff_vcd(head: bytes) -> bool:
     """Tell whether a file that begins with `head` is a VCD."""
-    words = head.removeprefix(b"\xef\xbb\xbf").split(None, 1)
+    words = head.removeprefix(BOM_UTF8).split(None, 1)
     return bool(words) and words[0].startswith(_OPENINGS)
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+from codecs import BOM_UTF8
 from operator import length_hint
 from typing import TYPE_CHECKING, BinaryIO
 
+from busdecode.capture.sources import nul_error
 from busdecode.errors import CaptureError
 
 if TYPE_CHECKING:
@@ -13,12 +15,14 @@ if TYPE_CHECKING:
 
     from busdecode.capture.stream import Source
 
-__all__ = ["Tokens"]
+__all__ = ["Tokens", "behind_last_blank"]
 
 BUFFER_BYTES = 1 << 20
 LONGEST_TOKEN = 1 << 24
 _WORD = re.compile(rb"\S+")
-_MARK = b"\xef\xbb\xbf"
+_BLANKS = (b"\n", b" ", b"\t", b"\r", b"\v", b"\f")
+_NEAR_BYTES = 256
+"""The last blank is nearly always so near; only else all bytes are searched."""
 
 
 class Tokens:
@@ -33,20 +37,15 @@ class Tokens:
     def __init__(self, source: Source, buffer_bytes: int = 0, start: int = 0) -> None:
         """Begin with the word at or after byte `start` of the file."""
         self._source = source
-        self._stream: BinaryIO = source.open()
+        self._stream: BinaryIO = source.open(start)
         self._size = buffer_bytes or BUFFER_BYTES
         self._buffer = b""
         self._rest = b""
         self._count = 0
         self._ended = False
-        self._beyond = 0  # of the bytes handed out as words
+        self._beyond = start  # of the bytes handed out as words
         self._before = 0  # where the last word of the buffer before this one begins
         self.words: Iterator[bytes] = iter(())
-        while self._beyond < start:
-            passed = source.read(self._stream, min(start - self._beyond, self._size))
-            self._beyond += len(passed)
-            if not passed:
-                break
 
     def close(self) -> None:
         """Close the file."""
@@ -58,11 +57,11 @@ class Tokens:
             data, cut = self._rest, 0
             while not cut:
                 nul = data.find(b"\0")
-                cut = _behind_blank(data if nul < 0 else data[:nul])
+                cut = behind_last_blank(data, len(data) if nul < 0 else nul)
                 if cut:
                     break
                 if nul >= 0:
-                    raise self._nul(nul)
+                    raise nul_error(self._source.name, self._beyond + nul, "VCD, which is text")
                 if len(data) > LONGEST_TOKEN:
                     raise CaptureError(
                         f"no white space within {LONGEST_TOKEN >> 20} MiB",
@@ -76,8 +75,8 @@ class Tokens:
                     self._ended = True
                     break
                 data += more
-                if not self._beyond and data.startswith(_MARK):
-                    data, self._beyond = data[len(_MARK) :], len(_MARK)
+                if not self._beyond and data.startswith(BOM_UTF8):
+                    data, self._beyond = data[len(BOM_UTF8) :], len(BOM_UTF8)
             if not data:
                 break
             cut = cut or len(data)
@@ -93,15 +92,6 @@ class Tokens:
             if words:
                 return True
         return False
-
-    def _nul(self, at: int) -> CaptureError:
-        return CaptureError(
-            "a NUL byte in the text",
-            path=self._source.name,
-            byte=self._beyond + at,
-            expected="VCD, which is text",
-            action="export the capture again; a part of the file looks overwritten",
-        )
 
     def take(self) -> bytes | None:
         """Give the next word, or None at the end of the file."""
@@ -122,11 +112,12 @@ class Tokens:
     @property
     def offset(self) -> int:
         """Byte of the file behind the last word taken."""
-        left = length_hint(self.words)
-        if not left:
-            return self._beyond
+        return self._place(self._count - length_hint(self.words))
+
+    def _place(self, number: int) -> int:
+        """Give the byte of the file at which a word of this buffer begins, or behind them all."""
         for index, match in enumerate(_WORD.finditer(self._buffer)):
-            if index == self._count - left:
+            if index == number:
                 return self._beyond - len(self._buffer) + match.start()
         return self._beyond
 
@@ -153,11 +144,9 @@ class Tokens:
             Words before the last one, 0 or 1.
         """
         at = max(0, self._count - length_hint(self.words) - 1)
-        offset = self._beyond if back <= at else self._before + into
-        for index, match in enumerate(_WORD.finditer(self._buffer)):
-            if index == at - back:
-                offset += match.start() + into - len(self._buffer)
-                break
+        offset = self._before if back > at else self._place(at - back)
+        if offset < self._beyond:
+            offset += into
         line, column, text = place_of(self._source, offset)
         return CaptureError(
             found,
@@ -170,9 +159,12 @@ class Tokens:
         )
 
 
-def _behind_blank(data: bytes) -> int:
-    """Give the place behind the last line end, or else the last blank; 0 where there is none."""
-    return data.rfind(b"\n") + 1 or max(data.rfind(b" "), data.rfind(b"\t")) + 1
+def behind_last_blank(data: bytes | bytearray, beyond: int) -> int:
+    """Give the place behind the last blank of the first `beyond` bytes, 0 where there is none."""
+    near = max(0, beyond - _NEAR_BYTES)
+    return max(data.rfind(blank, near, beyond) for blank in _BLANKS) + 1 or (
+        max(data.rfind(blank, 0, beyond) for blank in _BLANKS) + 1
+    )
 
 
 def place_of(source: Source, offset: int) -> tuple[int, int, str]:
@@ -210,5 +202,5 @@ def place_of(source: Source, offset: int) -> tuple[int, int, str]:
     beyond = held.find(b"\n", len(before))
     text = held[: beyond if beyond >= 0 else len(held)]
     if at == 0:
-        before, text = before.removeprefix(_MARK), text.removeprefix(_MARK)
+        before, text = before.removeprefix(BOM_UTF8), text.removeprefix(BOM_UTF8)
     return line, len(before.decode("utf-8", "replace")) + 1, text.decode("utf-8", "replace")
