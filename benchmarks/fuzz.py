@@ -21,7 +21,7 @@ from collections import Counter
 from pathlib import Path
 from random import Random
 from time import monotonic
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from busdecode.capture import SWITCH, open_capture
 from busdecode.capture.tables import file as csv_table
@@ -162,46 +162,36 @@ def two_ways(
 
 
 def packed(rng: Random, folder: Path) -> tuple[bytes, str, str | None]:
-    """Read drawn bytes as packed samples, and take the bits of each by hand."""
+    """Read drawn bytes as packed samples; where these are whole bytes, also by hand."""
     bits = rng.choice([1, 3, 7, 8, 12, 16, 24, 32])
     msb_first = rng.random() < 0.5
-    end = rng.choice(["lsb first", "msb first"])
-    order = rng.choice(["little", "big"])
-    is_whole = bits % 8 == 0
+    order: Literal["little", "big"] = rng.choice(["little", "big"])
     rows = [
         f"channels = {[f'c{at}' for at in range(bits)]}",
         f'order = "{"msb first" if msb_first else "lsb first"}"',
         f"bits = {bits}",
         'period = "10 ns"',
     ]
-    if bits > 8 and is_whole:
+    if bits % 8:
+        rows.append(f'bit_order = "{rng.choice(["lsb first", "msb first"])}"')
+    elif bits > 8:
         rows.append(f'byte_order = "{order}"')
-    elif not is_whole:
-        rows.append(f'bit_order = "{end}"')
     layout = folder / "layout.toml"
     layout.write_text("\n".join(rows), encoding="utf-8")
     data = rng.randbytes(rng.randrange(1, 60))
     found = outcome(data, {"layout": layout, "allow_truncated": True, "threads": 1}, plain=True)
-    samples = _samples(data, bits, "little" if is_whole and order == "little" else "big", end)
-    if found[0] != "capture" or is_whole is False:
+    if found[0] != "capture" or bits % 8:
         # Back to back, what is left of the last byte may hold samples more: see the tests.
         return data, str(found[0]), None
+    size = bits // 8
+    samples = [
+        int.from_bytes(data[at : at + size], order) for at in range(0, len(data) - size + 1, size)
+    ]
     mine = [s for at, s in enumerate(samples) if not at or s != samples[at - 1]]
     octets = b"".join(
         (int(f"{s:0{bits}b}"[::-1], 2) if msb_first else s).to_bytes(8, sys.byteorder) for s in mine
     )
     return data, "capture", None if found[3] == octets else f"packed {found!r}\n\nby hand {mine!r}"
-
-
-def _samples(data: bytes, bits: int, order: str, end: str) -> list[int]:
-    size = bits // 8
-    if bits % 8:
-        return []
-    assert order in ("little", "big")
-    return [
-        int.from_bytes(data[at : at + size], "little" if order == "little" else "big")
-        for at in range(0, len(data) - size + 1, size)
-    ]
 
 
 def main(arguments: Iterable[str]) -> int:

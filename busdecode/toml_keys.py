@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 import re
+from typing import TYPE_CHECKING
 
-from busdecode.errors import quoted
+from busdecode.errors import nearest, quoted
 
-__all__ = ["KeyPath", "as_toml", "line_of", "written"]
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+    from tomllib import TOMLDecodeError
+
+__all__ = ["KeyPath", "as_toml", "common_mistake", "line_of", "syntax_of", "written"]
+
+_SYNTAX = re.compile(r"(.*) \(at line ([0-9]+), column ([0-9]+)\)", re.DOTALL)
 
 KeyPath = tuple[str | int, ...]
 """Keys from the top of a TOML file down; an int counts in an array of tables."""
@@ -68,4 +75,47 @@ def line_of(text: str, key: KeyPath) -> int | None:
                 break
             if re.match(rf"\s*[\"']?{re.escape(names[depth])}[\"']?\s*=", rows[at]):
                 return at + 1
+    return None
+
+
+def syntax_of(error: TOMLDecodeError) -> tuple[str, int | None, int | None]:
+    """Give what a text that is not TOML has wrong, and its line and column, where they are told."""
+    match = _SYNTAX.fullmatch(str(error))
+    return (str(error), None, None) if match is None else (match[1], int(match[2]), int(match[3]))
+
+
+def common_mistake(
+    error: Mapping[str, object], key: KeyPath, known: Iterable[str], see: str
+) -> tuple[str, str | None, str | None] | None:
+    """Word what any schema may find: a key missing or not known, a value that is none of a list.
+
+    Parameters
+    ----------
+    error : mapping
+        As pydantic tells it: ``type``, ``input``, ``ctx``.
+    key : KeyPath
+    known : iterable of str
+        Every key that the schema knows.
+    see : str
+        What to do where no better advice is to be had.
+
+    Returns
+    -------
+    (str, str or None, str or None) or None
+        Found, expected, what to do; None where it is another mistake.
+    """
+    kind, given = error["type"], error["input"]
+    if kind == "missing":
+        return "this key is missing", None, see
+    if kind == "extra_forbidden":
+        near = nearest(str(key[-1]), known)
+        action = f"did you mean {near}?" if near and near != key[-1] else see
+        return "no key of this name is known here", None, action
+    if kind == "literal_error":
+        shown = quoted(given) if isinstance(given, str) else as_toml(given)
+        context = error["ctx"]
+        assert isinstance(context, dict)
+        expected = str(context["expected"])
+        near = nearest(str(given), re.findall("'([^']+)'", expected))
+        return f"found {shown}", expected, f"did you mean {near}?" if near else None
     return None

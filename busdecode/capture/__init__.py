@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from busdecode.capture.binding import Binding, BoundChannel, bind_capture, bind_channels, skews
+from busdecode.capture.binding import (
+    Binding,
+    BoundChannel,
+    bind_capture,
+    bind_channels,
+    largest_skew,
+    skews,
+)
 from busdecode.capture.compilation import (
     SWITCH,
     WORTH_BYTES,
@@ -15,12 +22,13 @@ from busdecode.capture.matching import name_forms
 from busdecode.capture.model import Capture, concatenated, from_levels, join, split
 from busdecode.capture.probes import Probe, ProbeGroup, ProbeList, read_probes
 from busdecode.capture.readers import READERS, Options, Reader, open_capture, read_capture
-from busdecode.capture.stream import CaptureFile, Source, Told
+from busdecode.capture.stream import SETTLED_ROWS, CaptureFile, Source, Told
 from busdecode.capture.vcd import write_vcd
 from busdecode.capture.words import pack_levels, words_for
 
 __all__ = [
     "READERS",
+    "SETTLED_ROWS",
     "SWITCH",
     "WORTH_BYTES",
     "Binding",
@@ -42,6 +50,7 @@ __all__ = [
     "concatenated",
     "from_levels",
     "join",
+    "largest_skew",
     "name_forms",
     "open_capture",
     "pack_levels",

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-__all__ = ["Binding", "BoundChannel", "bind_capture", "bind_channels", "skews"]
+__all__ = ["Binding", "BoundChannel", "bind_capture", "bind_channels", "largest_skew", "skews"]
 
 _RANGE = re.compile(r"\[[0-9]+:[0-9]+\]$")
 _BIT = re.compile(r"(.+)\[(-?[0-9]+)\]")
@@ -491,3 +491,8 @@ def skews(binding: Binding, place: str, lines: Sequence[str]) -> NDArray[np.int6
         if line not in there:
             raise RequestError(f"line {quoted(line)} is not to be had at {place}")
     return np.asarray([there[line].skew for line in lines], dtype=np.int64)
+
+
+def largest_skew(binding: Binding, place: str, lines: Sequence[str]) -> int:
+    """Give the largest skew of those channels, ps; 0 without lines. Errors as `skews`."""
+    return int(skews(binding, place, lines).max(initial=0))

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import logging
 import os
-import sys
 from contextlib import contextmanager
 from importlib.util import find_spec
 from threading import Timer
@@ -18,6 +18,7 @@ SWITCH = "BUSDECODE_PLAIN"
 """Environment variable: 1 reads all files by plain Python, 0 none where numba is installed."""
 
 _READY: set[str] = set()
+_LOG = logging.getLogger("busdecode")
 
 WORTH_BYTES = 2_000_000
 """Smaller files are read before numba would have been imported (0.5 s, measured)."""
@@ -66,7 +67,9 @@ def compiled_loop(*signature: Any, **options: Any) -> Callable[[Any], Any]:
 
 @contextmanager
 def saying_if_slow(what: str) -> Iterator[None]:
-    """Say on the standard error that code is being compiled, where it takes over a second.
+    """Log that code is being compiled, where it takes over a second.
+
+    Without a handler of the program's own that is told on the standard error.
 
     The first run on a machine compiles; later ones take the result from a folder, and within
     a run it is there from the second time on.
@@ -76,7 +79,7 @@ def saying_if_slow(what: str) -> Iterator[None]:
         return
 
     def say() -> None:
-        print(f"{what} is being compiled for this machine: some seconds, once", file=sys.stderr)
+        _LOG.warning("%s is being compiled for this machine: some seconds, once", what)
 
     timer = Timer(1.0, say)
     timer.daemon = True

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from busdecode.errors import ProbeListError, nearest, quoted
+from busdecode.toml_keys import syntax_of
 from busdecode.units import parse_time
 
 __all__ = ["Probe", "ProbeGroup", "ProbeList", "raise_all", "read_probes"]
@@ -17,7 +18,6 @@ _TABLES = ("channels", "groups", "places")
 _FIELDS = ("line", "side", "inverted", "skew")
 _RANGE = re.compile(r"(.+?)\s*\[\s*([0-9]+)\s*:\s*([0-9]+)\s*\]")
 _PLACE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]*")
-_SYNTAX = re.compile(r"(.*) \(at line ([0-9]+), column ([0-9]+)\)", re.DOTALL)
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -170,13 +170,12 @@ def read_probes(path: Path | str) -> ProbeList:
             action="save the file as UTF-8",
         ) from error
     except tomllib.TOMLDecodeError as error:
-        match = _SYNTAX.fullmatch(str(error))
-        row = int(match[2]) if match else None
+        what, row, column = syntax_of(error)
         raise ProbeListError(
-            f"this is not TOML: {match[1] if match else error}",
+            f"this is not TOML: {what}",
             path=name,
             line=row,
-            column=int(match[3]) if match else None,
+            column=column,
             text=text.split("\n")[row - 1] if row else None,
             expected='a row such as "top.D3" = "D3"',
             action="correct the row",

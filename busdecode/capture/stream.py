@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Generator, Iterator, Sequence
     from pathlib import Path
 
-__all__ = ["Block", "CaptureFile", "Source", "Told"]
+__all__ = ["SETTLED_ROWS", "Block", "CaptureFile", "Source", "Told"]
 
 SETTLED_ROWS = 65_536
 """Rows at the start of a file by which the resolution of its chunks is inferred."""

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import json
-import sys
 from typing import TYPE_CHECKING, Unpack
 
 import click
 
-from busdecode.cli.options import FILE, bus_option, capture_options, json_option
+from busdecode.cli.options import FILE, bus_option, capture_options, json_option, opened
 from busdecode.cli.progress import Pace, showing_progress
 from busdecode.cli.taught import Taught
 
@@ -89,7 +88,7 @@ def command(
     """Compare, and print the verdict."""
     # Imported here, so that help need not wait for them.
     from busdecode.access import read_log, read_pattern
-    from busdecode.capture import advice, open_capture, read_probes
+    from busdecode.capture import read_probes
     from busdecode.compare import compare_file
     from busdecode.cycles import bind
     from busdecode.protocol import load_bus
@@ -100,20 +99,16 @@ def command(
     pattern = None if log_pattern is None else read_pattern(log_pattern)
     log = None if log_path is None else read_log(log_path, pattern)
     with showing_progress(str(capture_path)) as show:
-        opened = open_capture(capture_path, **told)
-        if (slow := advice(opened.source.likely_size)) is not None:
-            print(slow, file=sys.stderr)
-        if only is not None:
-            opened.only(only)
-        binding = bind(opened.lines, bus, probes, None)
-        opened.only(tuple(bound.channel for bound in binding.channels))
+        capture = opened(capture_path, only, told)
+        binding = bind(capture.lines, bus, probes, None)
+        capture.only(tuple(bound.channel for bound in binding.channels))
 
         def begin(what: str) -> Callable[[], None]:
-            pace = Pace(opened.source)
+            pace = Pace(capture.source)
             show(what)
             return lambda: show(f"{what}: {pace}")
 
-        result = compare_file(opened, bus, binding, log, offset=address_offset, begin=begin)
+        result = compare_file(capture, bus, binding, log, offset=address_offset, begin=begin)
     names = str(capture_path), None if log_path is None else str(log_path)
     if as_json:
         print(json.dumps(comparison_object(result, *names), indent=2))

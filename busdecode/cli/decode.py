@@ -18,6 +18,7 @@ from busdecode.cli.options import (
     bus_option,
     capture_options,
     json_option,
+    opened,
     overwrite_option,
 )
 from busdecode.cli.output import check_outputs, writing
@@ -106,7 +107,7 @@ def command(
     check_outputs([output], overwrite=overwrite, inputs=inputs)
 
     # Imported here, so that help need not wait for them.
-    from busdecode.capture import advice, open_capture, read_probes
+    from busdecode.capture import read_probes
     from busdecode.cycles import bind
     from busdecode.protocol import load_bus
     from busdecode.report import Tally
@@ -115,17 +116,13 @@ def command(
     if as_operands:
         _check_operands(bus)
     probes = None if probes_path is None else read_probes(probes_path)
-    opened = open_capture(capture_path, **told)
-    if (slow := advice(opened.source.likely_size)) is not None:
-        print(slow, file=sys.stderr)
-    if only is not None:
-        opened.only(only)
-    binding = bind(opened.lines, bus, probes, place)
+    capture = opened(capture_path, only, told)
+    binding = bind(capture.lines, bus, probes, place)
     place = place or binding.places[0]
     if as_operands:
         _check_captured(bus, binding, place)
-    opened.only(binding.channels_at(place, bus.row_order))
-    run = _Run(bus, opened, binding, place, Tally(has_address=bool(bus.address)))
+    capture.only(binding.channels_at(place, bus.row_order))
+    run = _Run(bus, capture, binding, place, Tally(has_address=bool(bus.address)))
     write = _write_operands if as_operands else _write
     if output is not None:
         with writing(output, overwrite=overwrite) as stream:
@@ -137,9 +134,9 @@ def command(
         write(run, form, sys.stdout)
     if form != "json" and (form == "csv" or output is not None):
         print("\n".join(run.told()), file=sys.stderr)
-    if opened.cut is not None and form != "json":
-        raise opened.cut
-    return 2 if opened.cut is not None else 0
+    if capture.cut is not None and form != "json":
+        raise capture.cut
+    return 2 if capture.cut is not None else 0
 
 
 def _form(form: Form | None, output: Path | None, *, as_json: bool) -> Form:
@@ -246,7 +243,7 @@ class _Run:
         self.notes = list(dict.fromkeys(notes))
 
     def _chunks(self) -> Iterator[Capture]:
-        from busdecode.capture import bind_capture
+        from busdecode.capture import SETTLED_ROWS, bind_capture
         from busdecode.units import format_time
 
         is_first, settled = True, 0
@@ -264,7 +261,7 @@ class _Run:
             yield chunk
         if self.opened.resolution != settled:
             self._resolution += (
-                f" up to row 65,536; further on they are multiples of "
+                f" up to row {SETTLED_ROWS:,}; further on they are multiples of "
                 f"{format_time(self.opened.resolution)} only"
             )
 

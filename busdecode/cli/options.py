@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -13,7 +14,17 @@ from busdecode.units import parse_time
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-__all__ = ["FILE", "bus_option", "capture_options", "json_option", "overwrite_option", "ps_of"]
+    from busdecode.capture import CaptureFile, Options
+
+__all__ = [
+    "FILE",
+    "bus_option",
+    "capture_options",
+    "json_option",
+    "opened",
+    "overwrite_option",
+    "ps_of",
+]
 
 Decorated = TypeVar("Decorated", bound="Callable[..., object]")
 
@@ -167,3 +178,18 @@ def capture_options(command: Decorated) -> Decorated:
     ):
         command = option(command)
     return command
+
+
+def opened(path: Path, only: tuple[str, ...] | None, told: Options) -> CaptureFile:
+    """Open the capture that a command was given, of its channels those asked for.
+
+    Says on the standard error where it will be read slowly, and how it would not.
+    """
+    from busdecode.capture import advice, open_capture
+
+    capture = open_capture(path, **told)
+    if (slow := advice(capture.source.likely_size)) is not None:
+        print(slow, file=sys.stderr)
+    if only is not None:
+        capture.only(only)
+    return capture

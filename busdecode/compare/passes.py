@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.capture import bind_capture, concatenated, join, skews
+from busdecode.capture import bind_capture, concatenated, join, largest_skew
 from busdecode.compare.asked import AskedBeats
 from busdecode.compare.comparison import compare, compare_recording
 from busdecode.compare.recording import Looked, Place, Recording
@@ -196,8 +196,7 @@ class _ReadTwice(Recording):
         return bind_capture(chunk, self._binding, place, self._bus.line_names)
 
     def _place(self, name: str, bound: Capture, chunk: Capture) -> Place:
-        widths = skews(self._binding, name, bound.lines)
-        skew = int(widths.max()) if len(widths) else 0
+        skew = largest_skew(self._binding, name, bound.lines)
         return Place(bound.lines, bound.resolution, skew, bound.notes[len(chunk.notes) :])
 
     def look(self, beats: Ints, told: Ints) -> Looked:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from busdecode.capture import Binding, Capture, bind_capture, bind_channels, skews
+from busdecode.capture import Binding, Capture, bind_capture, bind_channels, largest_skew
 from busdecode.cycles.decode import Decoder
 from busdecode.cycles.table import CycleTable, concatenate
 from busdecode.errors import RequestError, quoted
@@ -112,8 +112,7 @@ def decode_places(
 
 def _decode_at(capture: Capture, bus: Bus, binding: Binding, place: str) -> DecodedPlace:
     bound = bind_capture(capture, binding, place, bus.line_names)
-    widths = skews(binding, place, bound.lines)
-    skew = int(widths.max()) if len(widths) else 0
+    skew = largest_skew(binding, place, bound.lines)
     decoder = Decoder(bus, bound.lines, bound.resolution, skew)
     table = concatenate(bus, [decoder.feed(bound), decoder.finish(bound.end)])
     return DecodedPlace(
@@ -130,8 +129,7 @@ def stream_tables(
     for chunk in chunks:
         bound = bind_capture(chunk, binding, place, bus.row_order)
         if decoder is None:
-            widths = skews(binding, place, bound.lines)
-            skew = int(widths.max()) if len(widths) else 0
+            skew = largest_skew(binding, place, bound.lines)
             decoder = Decoder(bus, bound.lines, bound.resolution, skew)
         end = bound.end
         yield decoder.feed(bound), decoder

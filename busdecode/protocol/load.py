@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from busdecode.errors import DescriptionError, nearest, quoted
 from busdecode.protocol.build import build_bus
 from busdecode.protocol.schema import Description, known_keys
-from busdecode.toml_keys import KeyPath, as_toml, line_of, written
+from busdecode.toml_keys import KeyPath, as_toml, common_mistake, line_of, written
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -172,16 +172,9 @@ def _schema_mistake(
 ) -> DescriptionError:
     kind, given, expected, action = error["type"], error["input"], None, None
     shown = quoted(given) if isinstance(given, str) else as_toml(given)
-    if kind == "missing":
-        what, action = "this key is missing", _SEE
-    elif kind == "extra_forbidden":
-        near = nearest(str(key[-1]), known_keys())
-        what = "no key of this name is known here"
-        action = f"did you mean {near}?" if near and near != key[-1] else _SEE
-    elif kind == "literal_error":
-        what, expected = f"found {shown}", str(error["ctx"]["expected"])
-        near = nearest(str(given), re.findall("'([^']+)'", expected))
-        action = f"did you mean {near}?" if near else None
+    common = common_mistake(error, key, known_keys(), _SEE)
+    if common is not None:
+        what, expected, action = common
     elif kind == "string_pattern_mismatch":
         what = f"must be {_PATTERNS[str(key[-1])]}, not {shown}"
     elif kind in ("greater_than_equal", "less_than_equal"):

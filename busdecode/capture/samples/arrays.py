@@ -14,7 +14,9 @@ from busdecode.capture.samples.levels import LevelTaker, checked_times
 from busdecode.capture.samples.sampled import (
     SampleClock,
     agreed_period,
+    beyond_note,
     check_span,
+    rounding_note,
     said_period,
     usable_period,
 )
@@ -108,10 +110,7 @@ class ArrayFile(CaptureFile):
             self.told = replace(told, sample_period=round(period))
             self._clock = SampleClock(period, first or 0)
             if period.denominator > 1 and not has_times:
-                self._notes.append(
-                    f"The sample period of {said_period(period)} is no whole number of "
-                    "picoseconds: each time is rounded to 1 ps."
-                )
+                self._notes.append(rounding_note(period))
         self.notes = tuple(self._notes)
         self.understood = self._understood(period)
 
@@ -425,5 +424,4 @@ class ArrayFile(CaptureFile):
                     action="save the array again" + ", or give --allow-truncated" * bool(done),
                 )
             if beyond:
-                said = f"{beyond} bytes after the last of {form.shape[0]} samples are not read."
-                self.notes = (*self.notes, said)
+                self.notes = (*self.notes, beyond_note(beyond, form.shape[0]))

@@ -16,7 +16,7 @@ from busdecode.capture.samples.header import Header
 from busdecode.capture.samples.sampled import parse_rate
 from busdecode.capture.samples.schema import FieldTable, LayoutTable, schema_mistakes
 from busdecode.errors import CaptureError, quoted
-from busdecode.toml_keys import line_of, written
+from busdecode.toml_keys import line_of, syntax_of, written
 from busdecode.units import parse_time
 
 if TYPE_CHECKING:
@@ -26,7 +26,6 @@ __all__ = ["Layout", "Stamp", "read_layout"]
 
 _RANGE = re.compile(r"(.+?)\s*\[\s*([0-9]{1,4})\s*:\s*([0-9]{1,4})\s*\]")
 _NO_HEADER = Header()
-_SYNTAX = re.compile(r"(.*) \(at line ([0-9]+), column ([0-9]+)\)", re.DOTALL)
 
 
 def expand_channel(entry: str) -> list[str | None]:
@@ -163,14 +162,13 @@ def _parsed(path: Path) -> tuple[str, dict[str, Any]]:
             action="name the layout with --layout, not the capture",
         ) from error
     except tomllib.TOMLDecodeError as error:
-        match = _SYNTAX.fullmatch(str(error))
-        row = int(match[2]) if match else None
-        what = (match[1] if match else str(error)).replace("Invalid", "unreadable")
+        what, row, column = syntax_of(error)
+        what = what.replace("Invalid", "unreadable")
         raise CaptureError(
             f"this is not TOML: {what[:1].lower()}{what[1:]}",
             path=path,
             line=row,
-            column=int(match[3]) if match else None,
+            column=column,
             text=text.split("\n")[row - 1] if row else None,
             expected='a row such as bits = 16, or order = "msb first"',
             action="correct the row",

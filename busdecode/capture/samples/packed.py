@@ -15,7 +15,9 @@ from busdecode.capture.samples.sampled import (
     SampleClock,
     agreed_period,
     aligned,
+    beyond_note,
     check_span,
+    rounding_note,
     said_period,
 )
 from busdecode.capture.stream import Block, CaptureFile, Source, Told
@@ -96,10 +98,7 @@ class PackedFile(CaptureFile):
 
     def _noted(self, period: Fraction | None) -> Iterator[str]:
         if period is not None and period.denominator > 1 and self._layout.stamp is None:
-            yield (
-                f"The sample period of {said_period(period)} is no whole number of picoseconds: "
-                "each time is rounded to 1 ps."
-            )
+            yield rounding_note(period)
         if self._samples is None and self._width < 8:
             most = 7 // self._width
             yield (
@@ -161,8 +160,8 @@ class PackedFile(CaptureFile):
             if wanted is None or done < wanted:
                 self._check_whole(len(data) * 8 - rows * width, done, at)
             elif beyond := self._count(stream):
-                said = f"{beyond} bytes after the last of {wanted} samples are not read."
-                self.notes = (*self._own_notes, said)
+                assert wanted is not None
+                self.notes = (*self._own_notes, beyond_note(beyond, wanted))
 
     def _skip(self, stream: BinaryIO) -> int:
         """Read over the header."""

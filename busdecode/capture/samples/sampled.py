@@ -26,8 +26,10 @@ __all__ = [
     "SampleClock",
     "agreed_period",
     "aligned",
+    "beyond_note",
     "check_span",
     "parse_rate",
+    "rounding_note",
     "said_period",
     "usable_period",
 ]
@@ -116,6 +118,19 @@ def said_period(period: Fraction) -> str:
     scale = next((unit for unit in ("G", "M", "k") if rate >= _PREFIX[unit]), "")
     number = f"{float(rate / _PREFIX[scale]):.6g}"
     return f"{number} {scale}Hz ({format_time(max(1, round(period)))})"
+
+
+def rounding_note(period: Fraction) -> str:
+    """Say that sample times are rounded, each by itself."""
+    return (
+        f"The sample period of {said_period(period)} is no whole number of picoseconds: "
+        "each time is rounded to 1 ps."
+    )
+
+
+def beyond_note(octets: int, samples: int) -> str:
+    """Say that bytes behind the last sample are not read."""
+    return f"{octets} bytes after the last of {samples} samples are not read."
 
 
 def agreed_period(periods: Sequence[tuple[str, Fraction | None]], path: str) -> Fraction | None:

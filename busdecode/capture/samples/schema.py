@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from fractions import Fraction
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -11,8 +10,8 @@ from pydantic_core import PydanticCustomError
 
 from busdecode.capture.samples.header import FIELD_TYPES, HeaderField, number_size
 from busdecode.capture.samples.sampled import parse_rate, usable_period
-from busdecode.errors import CaptureError, nearest, quoted
-from busdecode.toml_keys import as_toml, line_of, written
+from busdecode.errors import CaptureError, quoted
+from busdecode.toml_keys import as_toml, common_mistake, line_of, written
 from busdecode.units import parse_time
 
 if TYPE_CHECKING:
@@ -183,19 +182,12 @@ def _schema_mistake(key: _Key, error: ErrorDetails, text: str, path: Path) -> Ca
     kind, given = error["type"], error["input"]
     shown = quoted(given) if isinstance(given, str) else as_toml(given)
     expected, action = None, None
-    if kind == "layout":
+    known = {name for each in _Table.__subclasses__() for name in each.model_fields}
+    common = common_mistake(error, key, known, _SEE)
+    if common is not None:
+        what, expected, action = common
+    elif kind == "layout":
         what, expected = str(error["ctx"]["found"]), error["ctx"]["expected"]
-    elif kind == "missing":
-        what, action = "this key is missing", _SEE
-    elif kind == "extra_forbidden":
-        known = {name for each in _Table.__subclasses__() for name in each.model_fields}
-        near = nearest(str(key[-1]), known)
-        what = "no key of this name is known here"
-        action = f"did you mean {near}?" if near and near != key[-1] else _SEE
-    elif kind == "literal_error":
-        what, expected = f"found {shown}", str(error["ctx"]["expected"])
-        near = nearest(str(given), re.findall("'([^']+)'", expected))
-        action = f"did you mean {near}?" if near else None
     elif kind in ("greater_than_equal", "less_than_equal"):
         low, high = _LIMITS.get(written(key)) or _LIMITS.get(str(key[-1])) or (1, None)
         limits = f"from {low} to {high}" if high is not None else f"{low} or more"

@@ -83,12 +83,20 @@ def width_of(name: str) -> int:
     >>> width_of("D[15:0]"), width_of("AS")
     (16, 1)
     """
+    found = _range_in(name)
+    return 1 if found is None else abs(found[1] - found[2]) + 1
+
+
+def _range_in(name: str) -> tuple[str, int, int] | None:
+    """Split the name of a bus into its stem, and its first and last line; None for a line."""
     with_base = _WITH_BASE.fullmatch(name)
     match = _BUS.fullmatch(name if with_base is None else with_base[1])
     if match is None:
-        return 1
-    bits = [int(bit) if len(bit) < 10 else 10**9 for bit in match.groups()[1:] if bit]
-    return max(bits) - min(bits) + 1
+        return None
+    first, last = (
+        int(bit) if len(bit) < 10 else 10**9 for bit in match.groups()[1:] if bit is not None
+    )
+    return match[1], first, last
 
 
 def column_called(name: str, at: int) -> tuple[Column, bool]:
@@ -101,13 +109,13 @@ def column_called(name: str, at: int) -> tuple[Column, bool]:
     >>> column_called("D[1:0] (bin)", 3)
     (Column(name='D[1:0] (bin)', at=3, lines=('D[1]', 'D[0]'), base=2), True)
     """
-    with_base = _WITH_BASE.fullmatch(name)
-    match = _BUS.fullmatch(name if with_base is None else with_base[1])
-    if match is None:
+    found = _range_in(name)
+    if found is None:
         return Column(name, at, (name,)), False
-    first, last = (int(bit) for bit in match.groups()[1:] if bit is not None)
+    stem, first, last = found
     step = 1 if last >= first else -1
-    lines = tuple(f"{match[1]}[{bit}]" for bit in range(first, last + step, step))
+    lines = tuple(f"{stem}[{bit}]" for bit in range(first, last + step, step))
+    with_base = _WITH_BASE.fullmatch(name)
     base = 16 if with_base is None else _NAMED[with_base[2].lower()]
     return Column(name, at, lines, base), with_base is not None
 

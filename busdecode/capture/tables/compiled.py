@@ -8,7 +8,7 @@ import numpy as np
 
 from busdecode.capture.compilation import saying_if_slow
 from busdecode.capture.stream import Block
-from busdecode.capture.tables.kernel import Kept, Kind, scan
+from busdecode.capture.tables import kernel
 from busdecode.capture.words import words_for
 
 if TYPE_CHECKING:
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Scanner", "scanner_for"]
 
-_KINDS = {16: Kind.HEX, 2: Kind.BIN, 10: Kind.DEC}
+_KINDS = {16: kernel.HEX, 2: kernel.BIN, 10: kernel.DEC}
 
 
 def scanner_for(table: Table) -> Scanner | None:
@@ -45,8 +45,7 @@ class Scanner:
         self._words = words_for(sum(len(column.lines) for column in table.columns))
         # Every cell but one that is skipped has a character, and something that ends it.
         self._shortest = len(table.names) + int(self._plan[:, 2].sum())
-        self._kept = np.zeros(Kept.COUNT, dtype=np.int64)
-        self._is_first = True
+        self._kept = np.zeros(kernel.KEPT, dtype=np.int64)
         self._make_room(0)
 
     def _make_room(self, rows: int) -> None:
@@ -70,31 +69,26 @@ class Scanner:
             self._make_room(rows)
         kept = self._kept
         kept[:] = 0
-        kept[Kept.ROWS] = 1
-        kept[Kept.LAST] = progress.last or 0
-        kept[Kept.HAS_ROW] = progress.last is not None
+        kept[kernel.ROWS] = 1
+        kept[kernel.LAST] = progress.last or 0
+        kept[kernel.HAS_ROW] = progress.last is not None
         self._states[0], self._unknown[0] = progress.states, progress.unknown
-        arguments = (
-            buffer, at, end, self._plan, self._separator, self._comma, self._power, self._factor,
-            kept, self._times, self._states, self._unknown,
-        )  # fmt: skip
-        if self._is_first:
-            self._is_first = False
-            with saying_if_slow("the reader of tables"):
-                stopped = scan(*arguments)
-        else:
-            stopped = scan(*arguments)
-        count = int(kept[Kept.ROWS])
-        progress.number += int(kept[Kept.LINES])
-        progress.rounded += int(kept[Kept.ROUNDED])
-        if kept[Kept.HAS_ROW]:
-            progress.last = int(kept[Kept.LAST])
+        with saying_if_slow("the reader of tables"):
+            stopped = kernel.scan(
+                buffer, at, end, self._plan, self._separator, self._comma, self._power,
+                self._factor, kept, self._times, self._states, self._unknown,
+            )  # fmt: skip
+        count = int(kept[kernel.ROWS])
+        progress.number += int(kept[kernel.LINES])
+        progress.rounded += int(kept[kernel.ROUNDED])
+        if kept[kernel.HAS_ROW]:
+            progress.last = int(kept[kernel.LAST])
         progress.states = self._states[count - 1].copy()
         progress.unknown = self._unknown[count - 1].copy()
         states = self._states[1:count].copy()
-        unknown = self._unknown[1:count].copy() if kept[Kept.UNKNOWN] else None
+        unknown = self._unknown[1:count].copy() if kept[kernel.UNKNOWN] else None
         block = Block(self._times[1:count].copy(), states, unknown, None)
-        return int(stopped), block, int(kept[Kept.GCD])
+        return int(stopped), block, int(kept[kernel.GCD])
 
 
 def _plan_of(table: Table) -> NDArray[np.int64]:
@@ -103,14 +97,14 @@ def _plan_of(table: Table) -> NDArray[np.int64]:
     plan: list[list[int]] = []
     for at in range(len(table.names)):
         if at == table.moment.at:
-            plan.append([Kind.SAMPLE if table.moment.counts_samples else Kind.TIME, 1, 1])
+            plan.append([kernel.SAMPLE if table.moment.counts_samples else kernel.TIME, 1, 1])
         elif at not in columns:
-            plan.append([Kind.SKIP, 1, 0])
+            plan.append([kernel.SKIP, 1, 0])
         elif (base := columns[at].base) is not None:
             plan.append([_KINDS[base], len(columns[at].lines), 1])
-        elif plan and plan[-1][0] == Kind.LEVELS:
+        elif plan and plan[-1][0] == kernel.LEVELS:
             plan[-1][1] += 1
             plan[-1][2] += 1
         else:
-            plan.append([Kind.LEVELS, 1, 1])
+            plan.append([kernel.LEVELS, 1, 1])
     return np.asarray(plan, dtype=np.int64)

@@ -7,42 +7,33 @@ wrong in one place only.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import types
-from numba.extending import intrinsic
 
 from busdecode.capture.compilation import compiled_loop
 from busdecode.capture.model import LATEST
+from busdecode.capture.octets import octets_at
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from numpy.typing import NDArray
 
     Octets = NDArray[np.uint8]
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["Kept", "Kind", "scan"]
+__all__ = ["KEPT", "scan"]
 
 
-class Kind:
-    """What the cells of one step of the plan are; LEVELS stands for a run of columns."""
+SKIP, TIME, SAMPLE, LEVELS, HEX, BIN, DEC = range(7)
+"""What the cells of one step of the plan are; LEVELS stands for a run of columns."""
 
-    SKIP, TIME, SAMPLE, LEVELS, HEX, BIN, DEC = range(7)
+ROWS, LINES, LAST, HAS_ROW, STEP, GCD, ROUNDED, UNKNOWN = range(8)
+"""Places in the array of what the loop keeps between calls, int64."""
 
+KEPT = 8
+"""How many these are."""
 
-class Kept:
-    """Places in the array of what the loop keeps between calls, int64."""
-
-    ROWS, LINES, LAST, HAS_ROW, STEP, GCD, ROUNDED, UNKNOWN = range(8)
-    COUNT = 8
-
-
-_SKIP, _TIME, _SAMPLE, _LEVELS, _HEX, _BIN, _DEC = range(7)
-_ROWS, _LINES, _LAST, _HAS_ROW, _STEP, _GCD, _ROUNDED, _UNKNOWN = range(8)
 _BLANK, _QUOTE, _NEWLINE, _RETURN = 32, 34, 10, 13
 _MOST_DIGITS = 18
 _POWERS = np.array([10**power for power in range(_MOST_DIGITS + 1)], dtype=np.int64)
@@ -75,21 +66,6 @@ _SWAP_MASKS = np.array(
     ],
     dtype=np.uint64,
 )  # fmt: skip
-
-
-def _load(typing: Any, octets: Any, at: Any) -> tuple[Any, Callable[..., Any]]:
-    """Load eight bytes from any place of an array of bytes, the first one lowest."""
-
-    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        array = context.make_array(signature.args[0])(context, builder, arguments[0])
-        word = context.get_value_type(types.uint64)
-        place = builder.gep(array.data, [arguments[1]])
-        return builder.load(builder.bitcast(place, word.as_pointer()), align=1)
-
-    return types.uint64(octets, types.intp), generate
-
-
-_eight: Any = intrinsic(_load)
 
 
 @compiled_loop(inline="always")
@@ -191,10 +167,10 @@ def _bus_value(buf: Octets, at: int, kind: int, width: int) -> tuple[int, np.uin
     at = _after_blanks(buf, at)
     value = _NONE
     most, base, by = 16, 16, np.uint64(4)
-    if kind == _HEX:
+    if kind == HEX:
         if buf[at] == 48 and (buf[at + 1] == 120 or buf[at + 1] == 88):
             at += 2
-    elif kind == _BIN:
+    elif kind == BIN:
         most, base, by = 64, 2, _ONE
         if buf[at] == 48 and (buf[at + 1] == 98 or buf[at + 1] == 66):
             at += 2
@@ -203,7 +179,7 @@ def _bus_value(buf: Octets, at: int, kind: int, width: int) -> tuple[int, np.uin
     first = at
     while _DIGITS[buf[at]] < base:
         digit = np.uint64(_DIGITS[buf[at]])
-        value = value * np.uint64(10) + digit if kind == _DEC else (value << by) | digit
+        value = value * np.uint64(10) + digit if kind == DEC else (value << by) | digit
         at += 1
     if at == first or at - first > most or (width < 64 and value >> np.uint64(width)):
         return -1, value
@@ -230,13 +206,13 @@ def scan(
     Parameters
     ----------
     plan : ndarray of int64, shape (S, 3)
-        The columns from left to right: what they are (`Kind`), how many columns of levels or
+        The columns from left to right: what they are (SKIP to DEC), how many columns of levels or
         lines of a bus, and the fewest characters, which do not matter here.
     separator, comma : int
         What stands between cells, and the decimal mark that is right beside the point.
     power, factor : int
         A time counts ``10**power`` ps, a sample number `factor` ps.
-    kept : ndarray of int64, shape (Kept.COUNT,)
+    kept : ndarray of int64, shape (KEPT,)
         What goes on from call to call.
     times, states, unknown : ndarray
         Row 0 is the row before; those that differ from the one before them go in from row 1.
@@ -251,13 +227,13 @@ def scan(
     sep = np.uint64(separator)
     pattern = _ZEROS | sep << np.uint64(8) | sep << np.uint64(24) | sep << np.uint64(40)
     pattern |= sep << np.uint64(56)
-    row = kept[_ROWS]
-    lines = kept[_LINES]
-    last = kept[_LAST]
-    has_row = kept[_HAS_ROW] != 0
-    common = kept[_GCD]
-    step_before = kept[_STEP]
-    rounded_before = kept[_ROUNDED]
+    row = kept[ROWS]
+    lines = kept[LINES]
+    last = kept[LAST]
+    has_row = kept[HAS_ROW] != 0
+    common = kept[GCD]
+    step_before = kept[STEP]
+    rounded_before = kept[ROUNDED]
     any_unknown = _NONE
     while at < end:
         if buf[at] == _NEWLINE:
@@ -280,14 +256,14 @@ def scan(
             kind = plan[k, 0]
             count = plan[k, 1]
             is_last = k == steps - 1
-            if kind == _LEVELS:
+            if kind == LEVELS:
                 while count > 0:
                     size = 0
                     masked = _NONE
                     bits = _NONE
                     room = _FULL - shift
                     while count > 4 and size < 64:
-                        found = _eight(buf, here) ^ pattern
+                        found = octets_at(buf, here) ^ pattern
                         if found & ~_LOW != _NONE:
                             break
                         bits |= ((found * _GATHER) >> _GATHERED & _FOUR) << np.uint64(size)
@@ -295,7 +271,7 @@ def scan(
                         count -= 4
                         size += 4
                     if size == 0 and count <= 4:
-                        found = (_eight(buf, here) ^ pattern) & _ENDS[count]
+                        found = (octets_at(buf, here) ^ pattern) & _ENDS[count]
                         if found & ~_LOW == _NONE:
                             size = count
                             bits = (found * _GATHER) >> _GATHERED & _FOUR
@@ -330,9 +306,9 @@ def scan(
                 if here < 0:
                     break
                 continue
-            if kind in (_TIME, _SAMPLE):
-                here, time, rounded = _moment(buf, here, comma, kind == _SAMPLE, power, factor)
-            elif kind == _SKIP:
+            if kind in (TIME, SAMPLE):
+                here, time, rounded = _moment(buf, here, comma, kind == SAMPLE, power, factor)
+            elif kind == SKIP:
                 here = _after_blanks(buf, here)
                 while buf[here] != separator and _BLANK <= buf[here] < 127 and buf[here] != _QUOTE:
                     here += 1
@@ -383,13 +359,13 @@ def scan(
         rounded_before += rounded
         lines += 1
         at = here
-    kept[_ROWS] = row
-    kept[_LINES] = lines
-    kept[_LAST] = last
-    kept[_HAS_ROW] = np.int64(has_row)
-    kept[_GCD] = common
-    kept[_STEP] = step_before
-    kept[_ROUNDED] = rounded_before
+    kept[ROWS] = row
+    kept[LINES] = lines
+    kept[LAST] = last
+    kept[HAS_ROW] = np.int64(has_row)
+    kept[GCD] = common
+    kept[STEP] = step_before
+    kept[ROUNDED] = rounded_before
     if any_unknown:
-        kept[_UNKNOWN] = 1
+        kept[UNKNOWN] = 1
     return at

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.capture.stream import Block
+from busdecode.capture.vcd import kernel
 from busdecode.capture.vcd.body import DUMPS
-from busdecode.capture.vcd.kernel import ASIDE, SHORT_CODES, State, code_hash, scan
 from busdecode.capture.vcd.runs import runs_of
 from busdecode.capture.vcd.tokens import behind_last_blank
 
@@ -63,8 +63,8 @@ class CompiledBody:
         widest = max((width for width, _ in header.codes.values()), default=1)
         self._digits = np.zeros((2, -(-widest // 64)), dtype=np.uint64)
         self._scale = header.scale
-        self._kept = np.zeros(State.COUNT, dtype=np.int64)
-        self._kept[State.RAW] = -1
+        self._kept = np.zeros(kernel.KEPT, dtype=np.int64)
+        self._kept[kernel.RAW] = -1
         self._levels = [
             np.array(each, dtype=np.uint64)
             for each in (reached.states, reached.unknown, reached.touched, reached.outside)
@@ -96,10 +96,10 @@ class CompiledBody:
                     at, block = self._scan(buffer, at, end)
                     if len(block.times):
                         yield block
-                    if self._kept[State.STOPPED] or len(block.times) < ROWS_AT_ONCE:
+                    if self._kept[kernel.STOPPED] or len(block.times) < ROWS_AT_ONCE:
                         break
                 del buffer
-                if self._kept[State.STOPPED] or nul >= 0:
+                if self._kept[kernel.STOPPED] or nul >= 0:
                     self.stopped_at = offset + at
                     return
                 at = min(at, full)  # without the line end that was put behind an open end
@@ -121,17 +121,17 @@ class CompiledBody:
         states = np.empty((room, words), dtype=np.uint64)
         unknown = np.zeros((room, words), dtype=np.uint64)
         gaps = np.zeros(room, dtype=np.bool_)
-        at = scan(
+        at = kernel.scan(
             buffer, at, end, *self._tables, self._aside, *self._scale, self._kept,
             *self._levels, *self._row, self._digits, times, states, unknown, gaps,
         )  # fmt: skip
         self._tell()
-        kept, rows = self._kept, slice(int(self._kept[State.ROWS]))
+        kept, rows = self._kept, slice(int(self._kept[kernel.ROWS]))
         return at, Block(
             times[rows],
             states[rows],
-            unknown[rows] if kept[State.ANY_UNKNOWN] else None,
-            gaps[rows] if kept[State.ANY_GAP] else None,
+            unknown[rows] if kept[kernel.ANY_UNKNOWN] else None,
+            gaps[rows] if kept[kernel.ANY_GAP] else None,
         )
 
     def _tell(self) -> None:
@@ -140,19 +140,23 @@ class CompiledBody:
         reached.states, reached.unknown, reached.touched, reached.outside = (
             each.tolist() for each in self._levels
         )
-        if kept[State.HAS_ROW]:
-            reached.row = (self._row[0].tolist(), self._row[1].tolist(), bool(kept[State.ROW_GAP]))
-        reached.now, reached.raw, reached.step = kept[State.NOW], kept[State.RAW], kept[State.STEP]
-        reached.dump, reached.gap = DUMPS[kept[State.DUMP]], bool(kept[State.GAP])
-        reached.dirty, reached.in_comment = bool(kept[State.DIRTY]), bool(kept[State.COMMENT])
-        reached.no_width, reached.finer = kept[State.NO_WIDTH], bool(kept[State.FINER])
-        reached.fallen_together, reached.nine = kept[State.FALLEN], kept[State.NINE]
+        if kept[kernel.HAS_ROW]:
+            reached.row = (self._row[0].tolist(), self._row[1].tolist(), bool(kept[kernel.ROW_GAP]))
+        reached.now, reached.raw, reached.step = (
+            kept[kernel.NOW],
+            kept[kernel.RAW],
+            kept[kernel.STEP],
+        )
+        reached.dump, reached.gap = DUMPS[kept[kernel.DUMP]], bool(kept[kernel.GAP])
+        reached.dirty, reached.in_comment = bool(kept[kernel.DIRTY]), bool(kept[kernel.COMMENT])
+        reached.no_width, reached.finer = kept[kernel.NO_WIDTH], bool(kept[kernel.FINER])
+        reached.fallen_together, reached.nine = kept[kernel.FALLEN], kept[kernel.NINE]
         aside: Counter[str] = Counter()
         for kind, count in zip(self._kinds.values(), self._aside.tolist(), strict=True):
             if count:
                 aside[kind] += count
-        if kept[State.REALS]:
-            aside["a real written to a vector"] = kept[State.REALS]
+        if kept[kernel.REALS]:
+            aside["a real written to a vector"] = kept[kernel.REALS]
         reached.aside = aside
 
 
@@ -163,7 +167,7 @@ def _codes(header: Header) -> dict[bytes, str]:
 
 def _tables(header: Header, wanted: Sequence[str], codes: list[bytes]) -> list[NDArray[np.generic]]:
     """Give the tables that `scan` takes, from `short` to `run_masks`."""
-    short = np.full(SHORT_CODES, -1, dtype=np.int32)
+    short = np.full(kernel.SHORT_CODES, -1, dtype=np.int32)
     size = 4
     while size < 2 * len(codes):
         size *= 2
@@ -173,7 +177,7 @@ def _tables(header: Header, wanted: Sequence[str], codes: list[bytes]) -> list[N
             at = code[0] - 33 if len(code) == 1 else 94 + 94 * (code[0] - 33) + code[1] - 33
             short[at] = number
         octets = np.frombuffer(code, dtype=np.uint8)
-        slot = int(code_hash(octets, 0, len(code))) % size
+        slot = int(kernel.code_hash(octets, 0, len(code))) % size
         while slots[slot] >= 0:
             slot = (slot + 1) % size
         slots[slot] = number
@@ -183,7 +187,7 @@ def _tables(header: Header, wanted: Sequence[str], codes: list[bytes]) -> list[N
     masks: list[int] = []
     for code in codes:
         own = runs.get(code, ())
-        width = ASIDE if code in header.aside else header.codes[code][0]
+        width = kernel.ASIDE if code in header.aside else header.codes[code][0]
         is_one = width == 1 and len(own) == 1
         widths.append(width)
         one_word.append(own[0].target // 64 if is_one else -1 if own else -2)

@@ -15,6 +15,7 @@ from numba.extending import intrinsic
 
 from busdecode.capture.compilation import compiled_loop
 from busdecode.capture.model import LATEST
+from busdecode.capture.octets import octets_at
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["ASIDE", "SHORT_CODES", "State", "code_hash", "scan"]
+__all__ = ["ASIDE", "KEPT", "SHORT_CODES", "code_hash", "scan"]
 
 SHORT_CODES = 94 + 94 * 94
 """Codes of one and two printable characters have a place of their own each."""
@@ -34,18 +35,14 @@ ASIDE = -1
 _WIDE = 1 << 32
 
 
-class State:
-    """Places in the array of what the loop keeps between calls, int64."""
+NOW, RAW, STEP, DUMP, GAP, DIRTY = range(6)
+HAS_ROW, ROW_GAP, NO_WIDTH, FALLEN, FINER, NINE = range(6, 12)
+COMMENT, REALS, ROWS, STOPPED, ANY_UNKNOWN, ANY_GAP = range(12, 18)
+"""Places in the array of what the loop keeps between calls, int64."""
 
-    NOW, RAW, STEP, DUMP, GAP, DIRTY = range(6)
-    HAS_ROW, ROW_GAP, NO_WIDTH, FALLEN, FINER = range(6, 11)
-    COMMENT, REALS, ROWS, STOPPED, ANY_UNKNOWN, ANY_GAP, NINE = range(11, 18)
-    COUNT = 18
+KEPT = 18
+"""How many these are."""
 
-
-_NOW, _RAW, _STEP, _DUMP, _GAP, _DIRTY = range(6)
-_HAS_ROW, _ROW_GAP, _NO_WIDTH, _FALLEN, _FINER = range(6, 11)
-_COMMENT, _REALS, _ROWS, _STOPPED, _ANY_UNKNOWN, _ANY_GAP, _NINE = range(11, 18)
 _NINE_LEVELS = 4
 _LEVELS = np.full(256, -1, dtype=np.int64)
 """What a character does: 1 sets the state, 2 the unknown plane; 4: a level of nine-level logic."""
@@ -60,22 +57,6 @@ _TENS = np.array([10**power for power in range(9)], dtype=np.int64)
 _NONE = np.uint64(0)
 _FNV_OFFSET = np.uint64(14695981039346656037)
 _FNV_PRIME = np.uint64(1099511628211)
-
-
-@intrinsic
-def _octets_at(typing_context, array, at):  # type: ignore[no-untyped-def]
-    """Load 8 bytes at any place as one number, the first byte lowest (on a machine that does).
-
-    Plain indexing would load and check each byte for itself.
-    """
-
-    def code(context, builder, signature, arguments):  # type: ignore[no-untyped-def]
-        held = context.make_array(signature.args[0])(context, builder, arguments[0])
-        place = builder.gep(held.data, [arguments[1]])
-        wide = builder.bitcast(place, ir.IntType(64).as_pointer())
-        return builder.load(wide, align=1)
-
-    return types.uint64(array, types.int64), code
 
 
 @intrinsic
@@ -217,25 +198,25 @@ def scan(
         Counts values of codes without levels.
     worth, per : int
         A time stamp is worth worth / per ps.
-    kept : ndarray of int64, shape (State.COUNT,)
+    kept : ndarray of int64, shape (KEPT,)
     states, unknown, touched, outside, row_states, row_unknown : ndarray of uint64, shape (W,)
         Levels as they stand, lines that changed at this time stamp (and outside a dump
         command), and the row given last.
     digits : ndarray of uint64, shape (2, words of the widest code)
     out_times, out_states, out_unknown, out_gaps : ndarray
-        Rows; how many were written is ``kept[State.ROWS]``. `out_unknown` and `out_gaps` must
+        Rows; how many were written is ``kept[ROWS]``. `out_unknown` and `out_gaps` must
         be all 0; whether anything was written into them tell `ANY_UNKNOWN` and `ANY_GAP`.
 
     Returns
     -------
     int
-        Where the next call goes on. ``kept[State.STOPPED]`` is 1 where that cannot be read
+        Where the next call goes on. ``kept[STOPPED]`` is 1 where that cannot be read
         here.
     """
-    now, raw, step = kept[_NOW], kept[_RAW], kept[_STEP]
-    dump, gap = kept[_DUMP], kept[_GAP]
-    dirty, has_row = kept[_DIRTY] != 0, kept[_HAS_ROW] != 0
-    is_forced = not has_row or kept[_ROW_GAP] != gap  # the next row counts in any case
+    now, raw, step = kept[NOW], kept[RAW], kept[STEP]
+    dump, gap = kept[DUMP], kept[GAP]
+    dirty, has_row = kept[DIRTY] != 0, kept[HAS_ROW] != 0
+    is_forced = not has_row or kept[ROW_GAP] != gap  # the next row counts in any case
     any_unknown, any_gap = False, False
     is_doubtful = True  # what moved since the row given last may not show in `touched`
     rows, most = 0, len(out_times)
@@ -243,7 +224,7 @@ def scan(
     no_width = 0
     stopped = False
     latest_raw = LATEST // worth if per == 1 else (LATEST - per) // (2 * worth)
-    if kept[_COMMENT] != 0:
+    if kept[COMMENT] != 0:
         at = _skip_comment(buf, at, end, kept)
     while at < end:
         c = buf[at]
@@ -257,7 +238,7 @@ def scan(
             if rows == most:
                 break
             # 8 bytes at a time; what is no digit shows in the top bit of its byte.
-            word = _octets_at(buf, at + 1) ^ _ZEROS
+            word = octets_at(buf, at + 1) ^ _ZEROS
             count = _zeros_below(((word + _SIX_ABOVE) | word) & _TOPS) >> np.uint64(3)
             if count == np.uint64(0):
                 stopped = True
@@ -265,7 +246,7 @@ def scan(
             value = _eight_digits(word, count)
             p = at + 1 + np.int64(count)
             if count == np.uint64(8):
-                word = _octets_at(buf, p) ^ _ZEROS
+                word = octets_at(buf, p) ^ _ZEROS
                 count = _zeros_below(((word + _SIX_ABOVE) | word) & _TOPS) >> np.uint64(3)
                 if count == np.uint64(8):
                     stopped = True  # 16 digits and more
@@ -283,14 +264,14 @@ def scan(
                 moment = value * worth
             else:
                 if value * worth % per != 0:
-                    kept[_FINER] = 1
+                    kept[FINER] = 1
                 moment = (2 * value * worth + per) // (2 * per)
             at = p + 1
             before = raw
             raw = value
             if moment == now:
                 if before != -1 and before != value:
-                    kept[_FALLEN] += 1
+                    kept[FALLEN] += 1
                 if before < 0:
                     is_doubtful = True
                     for k in range(words):
@@ -328,7 +309,7 @@ def scan(
                     if gap != 0:
                         out_gaps[rows] = True
                         any_gap = True
-                    kept[_ROW_GAP] = gap
+                    kept[ROW_GAP] = gap
                     rows += 1
             now = moment
             continue
@@ -381,7 +362,7 @@ def scan(
                     for k in range(words):
                         touched[k] = outside[k]
                 elif _is_word(buf, at, p, _COMMENT_WORD):
-                    kept[_COMMENT] = 1
+                    kept[COMMENT] = 1
                     at = _skip_comment(buf, p, end, kept)
                     continue
                 else:
@@ -400,7 +381,7 @@ def scan(
                     dump = which
                     if which >= 3:
                         gap = which - 3
-                        is_forced = not has_row or kept[_ROW_GAP] != gap
+                        is_forced = not has_row or kept[ROW_GAP] != gap
                     is_doubtful = True
                     for k in range(words):
                         outside[k] = touched[k]
@@ -461,7 +442,7 @@ def scan(
                 state, odd = states[w], unknown[w]
                 level = _LEVELS[c]
                 if level >= _NINE_LEVELS:
-                    kept[_NINE] += 1
+                    kept[NINE] += 1
                 new, new_odd = state & ~m, odd & ~m
                 if level & 1:
                     new |= m
@@ -480,7 +461,7 @@ def scan(
                 continue
             last = first  # the one digit stands before the code
         elif c == 114 or c == 82 or c == 115 or c == 83:
-            kept[_REALS] += 1
+            kept[REALS] += 1
             at = p + 1
             continue
         start = at if is_scalar else at + 1
@@ -510,7 +491,7 @@ def scan(
             stopped = True
             break
         if is_nine:
-            kept[_NINE] += 1
+            kept[NINE] += 1
         lead = _LEVELS[buf[start]]
         if lead & 2:
             for k in range(pad):
@@ -541,15 +522,15 @@ def scan(
         for k in range(words):
             row_states[k] = out_states[rows - 1, k]
             row_unknown[k] = out_unknown[rows - 1, k]
-    kept[_NOW], kept[_RAW], kept[_STEP] = now, raw, step
-    kept[_DUMP], kept[_GAP] = dump, gap
-    kept[_DIRTY] = 1 if dirty else 0
-    kept[_HAS_ROW] = 1 if has_row else 0
-    kept[_ANY_UNKNOWN] = 1 if any_unknown else 0
-    kept[_ANY_GAP] = 1 if any_gap else 0
-    kept[_NO_WIDTH] += no_width
-    kept[_ROWS] = rows
-    kept[_STOPPED] = 1 if stopped else 0
+    kept[NOW], kept[RAW], kept[STEP] = now, raw, step
+    kept[DUMP], kept[GAP] = dump, gap
+    kept[DIRTY] = 1 if dirty else 0
+    kept[HAS_ROW] = 1 if has_row else 0
+    kept[ANY_UNKNOWN] = 1 if any_unknown else 0
+    kept[ANY_GAP] = 1 if any_gap else 0
+    kept[NO_WIDTH] += no_width
+    kept[ROWS] = rows
+    kept[STOPPED] = 1 if stopped else 0
     return at
 
 
@@ -565,6 +546,6 @@ def _skip_comment(buf: Octets, at: int, end: int, kept: Ints) -> int:
         is_end = _is_word(buf, at, p, _END)
         at = p
         if is_end:
-            kept[_COMMENT] = 0
+            kept[COMMENT] = 0
             return at
     return at
