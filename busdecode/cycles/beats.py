@@ -135,10 +135,9 @@ class BeatValues:
                 )
         return usable
 
-    def of_cycles(self, rows: Rows, begins: Ints, times: Ints) -> dict[Moment, Snapshot]:
+    def of_cycles(self, rows: Rows, begins: Ints, began: Ints) -> dict[Moment, Snapshot]:
         """Take what the address phases give, one snapshot for each moment."""
         moments = {moment for moment in self.bus.take.values() if moment.phase == "address"}
-        began = times[begins]
         return {
             moment: rows.snapshot(moment, begins, began, self._uncertainty) for moment in moments
         }
@@ -168,8 +167,9 @@ class BeatValues:
         if not count:
             return table, np.zeros(0, dtype=np.int64)
         times = rows.times
-        finds: dict[str, tuple[Ints, Ints]] = {"data": (begins, times[begins])}
-        finds["release"] = (ends, times[ends])
+        finds: dict[str, tuple[Ints, Ints]] = {"data": (begins, times.take(begins))}
+        finds["release"] = (ends, times.take(ends))
+        table.start[:], table.end[:] = finds["data"][1], finds["release"][1]
         for name, event in self._phases:
             found = rows.find(event, begins, ends) if event is not None else _never(count)
             finds[name] = (found.rows, found.times)
@@ -192,7 +192,6 @@ class BeatValues:
         table.beat[:] = np.arange(count) - _first_of_each(of_cycle)
         if beats_before:
             table.beat[of_cycle == 0] += beats_before
-        table.start[:], table.end[:] = times[begins], times[ends]
         table.phases[:, 0] = began[of_cycle]
         for at, name in enumerate(bus.phase_names[1:], 1):
             table.phases[:, at] = finds[name][1]

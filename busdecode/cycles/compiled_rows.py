@@ -29,24 +29,58 @@ _COLUMNS = uint64[:, :]
 _LEVELS = boolean[::1]
 
 
-@compiled_loop(void(_MOMENTS, _MOMENTS, int64, int64, _LEVELS, _MOMENTS))
-def _reach(kept_times: Ints, times: Ints, back: int, on: int, near: Bools, room: Ints) -> None:
-    """Have rows count as near that are within reach of a change, or of the end."""
-    before = len(kept_times)
-    count = before + len(times)
-    room[:before] = kept_times
-    room[before:] = times
+@compiled_loop()
+def _mark_moves(column: Words, mask: np.uint64, near: Bools) -> None:
+    """Mark the rows in which masked lines of a column change."""
+    before, after, marks = column[:-1], column[1:], near[2:]
+    for row in range(len(after)):
+        marks[row] |= (before[row] ^ after[row]) & mask != 0
+
+
+@compiled_loop()
+def _least_step(times: Ints) -> int:
+    """Give the least time between two rows."""
+    before, after = times[:-1], times[1:]
+    least = np.int64(2**62)
+    for row in range(len(after)):
+        least = min(least, after[row] - before[row])
+    return least
+
+
+@compiled_loop()
+def _mark_reach(times: Ints, back: int, on: int, near: Bools) -> None:
+    """Mark the rows that are within reach of a change, or of the end."""
+    count = len(times)
     changes = np.flatnonzero(near[1:])
     at = 0
     for row in range(count):
-        while at < len(changes) and room[changes[at]] < room[row] - on - 1:
+        if near[row + 1]:
+            continue
+        while at < len(changes) and times[changes[at]] < times[row] - on - 1:
             at += 1
         if at < len(changes) and (
-            row == count - 1 or room[changes[at]] <= room[row + 1] + back + 1
+            row == count - 1 or times[changes[at]] <= times[row + 1] + back + 1
         ):
             near[row + 1] = True
-        if room[row] >= room[count - 1] - on - back - 1:
+        if times[row] >= times[count - 1] - on - back - 1:
             near[row + 1] = True
+
+
+@compiled_loop()
+def _keep_near(near: Bools, keep: Bools) -> bool:
+    """Set which rows are kept, the first one and the last four in any case; tell if all are."""
+    is_whole = True
+    for row in range(1, len(keep) - 4):
+        keep[row] = near[row] | near[row + 1] | near[row + 2]
+        is_whole &= keep[row]
+    return is_whole
+
+
+@compiled_loop()
+def _gather(column: Ints | Words, rows: Ints) -> None:
+    """Bring some rows, whose numbers rise, to the front of a column."""
+    for at in range(len(rows)):
+        column[at] = column[rows[at]]
 
 
 @compiled_loop(
@@ -80,7 +114,8 @@ def condense(
     back, on : int, ps
     has_reach : bool
     room_times, room, room_rows : ndarray, shapes (K + N,), (W, K + N) and (K + N,)
-        Where the rows to look at are put, in columns, with their number among all rows.
+        Where the rows to look at are put, in columns, with their number among all rows, where
+        these are not all looked at.
 
     Returns
     -------
@@ -89,43 +124,29 @@ def condense(
     """
     before, words = len(kept_times), len(mask)
     count = before + len(times)
+    room_times[:before] = kept_times
+    room_times[before:count] = times
     near = np.zeros(count + 2, dtype=np.bool_)  # near[i + 1] tells of row i
-    least = np.int64(2**62)
-    for row in range(1, before):
-        moved = np.uint64(0)
-        for word in range(words):
-            moved |= (kept[word, row] ^ kept[word, row - 1]) & mask[word]
-        near[row + 1] = moved != 0
-        least = min(least, kept_times[row] - kept_times[row - 1])
-    if before and len(times):
-        moved = np.uint64(0)
-        for word in range(words):
-            moved |= (states[0, word] ^ kept[word, before - 1]) & mask[word]
-        near[before + 1] = moved != 0
-        least = min(least, times[0] - kept_times[before - 1])
-    for row in range(1, len(times)):
-        moved = np.uint64(0)
-        for word in range(words):
-            moved |= (states[row, word] ^ states[row - 1, word]) & mask[word]
-        near[before + row + 1] = moved != 0
-        least = min(least, times[row] - times[row - 1])
-    if (has_reach or least < on) and count > 4:
-        _reach(kept_times, times, back, on, near, room_times)
+    for word in range(words):
+        column = room[word, :count]
+        column[:before] = kept[word]
+        column[before:] = states[:, word]
+        if mask[word]:
+            _mark_moves(column, mask[word], near)
+    keep = np.ones(count, dtype=np.bool_)
+    is_whole = _keep_near(near, keep)  # as where little but control lines changes
+    if not is_whole and (has_reach or _least_step(room_times[:count]) < on):
+        _mark_reach(room_times[:count], back, on, near)
+        is_whole = _keep_near(near, keep)
+    if is_whole:
+        return count
     found = 0
-    for row in range(before):
-        for word in range(words):
-            room[word, found] = kept[word, row]
-        room_times[found] = kept_times[row]
+    for row in range(count):
         room_rows[found] = row
-        is_near = near[row] | near[row + 1] | near[row + 2]
-        found += is_near | (row == 0) | (row >= count - 4)
-    for row in range(before, count):
-        for word in range(words):
-            room[word, found] = states[row - before, word]
-        room_times[found] = times[row - before]
-        room_rows[found] = row
-        is_near = near[row] | near[row + 1] | near[row + 2]
-        found += is_near | (row == 0) | (row >= count - 4)
+        found += keep[row]
+    _gather(room_times, room_rows[:found])
+    for word in range(words):
+        _gather(room[word], room_rows[:found])
     return found
 
 

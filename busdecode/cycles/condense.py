@@ -116,21 +116,25 @@ class Condenser:
         if unknown is not None or tail.unknown is not None:
             before = np.zeros_like(tail.states) if tail.unknown is None else tail.unknown
             after = np.zeros_like(states) if unknown is None else unknown
-            unknown = take(np.concatenate([before, after]), at)
+            unknown = np.concatenate([before, after])
+            unknown = unknown if at is None else take(unknown, at)
             unknown = unknown if unknown.any() else None
         return Rows(found, columns.T, unknown, self._index, self.kernels)
 
-    def _plain(self, tail: Rows, times: Ints, states: Words) -> tuple[Ints, Ints, Words]:
-        """Give times, numbers and columns of the rows to look at, by whole arrays."""
+    def _plain(self, tail: Rows, times: Ints, states: Words) -> tuple[Ints, Ints | None, Words]:
+        """Give times, numbers and columns of the rows to look at, by whole arrays.
+
+        Where that is all rows there are no numbers.
+        """
         times = np.concatenate([tail.times, times])
         columns = self._room(len(times))[0]
         np.concatenate([tail.states.T, states.T], axis=1, out=columns)
         if len(times) <= 4:
-            return times, np.arange(len(times)), columns
+            return times, None, columns
         at = np.flatnonzero(self._kept(times, columns))
         return times.take(at), at, take(columns.T, at).T
 
-    def _compiled(self, tail: Rows, times: Ints, states: Words) -> tuple[Ints, Ints, Words]:
+    def _compiled(self, tail: Rows, times: Ints, states: Words) -> tuple[Ints, Ints | None, Words]:
         """Give the same by the compiled loop."""
         assert self.kernels is not None
         times = np.require(times, requirements=["C", "W"])
@@ -140,7 +144,7 @@ class Condenser:
             tail.times, tail.states.T, times, states, self._mask,
             self._reach_back, self._reach_on, self._has_reach, found, columns, at,
         )  # fmt: skip
-        return found[:count], at[:count], columns[:, :count]
+        return found[:count], at[:count] if count < len(at) else None, columns[:, :count]
 
     def _room(self, count: int) -> tuple[Words, Ints, Ints]:
         """Give memory that was used before: columns of words, moments and row numbers.

@@ -377,12 +377,12 @@ class Decoder:
         ends, of_cycle = found.ends, found.of_cycle
         before = self._open or _Open(self._next_cycle)
         count = len(cycles.begins)
-        padded = np.append(times, FOREVER)
-        cycle_closed = cycles.is_closed & (padded[cycles.ends] <= horizon)
+        cycle_closed = cycles.is_closed & (times.take(cycles.ends, mode="clip") <= horizon)
         if final is not None:
             cycle_closed |= cycles.own_ends < len(rows)
         beats_in = np.bincount(of_cycle, minlength=count) if count else np.zeros(0, dtype=np.int64)
-        done = times[ends] <= horizon
+        end_times = times.take(ends)
+        done = end_times <= horizon
         if len(done) and final is None:
             # A beat waits for the next one, or its cycle's end: it may be a read-modify-write.
             is_last = np.append(of_cycle[1:] != of_cycle[:-1], True)
@@ -409,13 +409,13 @@ class Decoder:
         if final is None:
             alone = alone[alone < over]  # what is not over is looked at again
         values = self._values
-        snapshots = values.of_cycles(rows, cycles.begins, times)
-        began = times[cycles.begins]
+        began = times.take(cycles.begins)
+        snapshots = values.of_cycles(rows, cycles.begins, began)
         if cycles.carried:
             began[0] = before.began
             for moment, snapshot in snapshots.items():
                 snapshot.put(0, before.snapshots[moment])
-        shown = emitted + int(emitted < len(ends) and bool(times[ends[emitted]] <= horizon))
+        shown = emitted + int(emitted < len(ends) and bool(end_times[emitted] <= horizon))
         beats, moved = values.table(
             rows,
             snapshots,

@@ -13,7 +13,7 @@ from busdecode.capture.sources import Source
 from busdecode.capture.stream import Told
 from busdecode.capture.tables import file as csv_table
 from busdecode.capture.tables.file import open_csv
-from busdecode.errors import InputError
+from busdecode.errors import CaptureError, InputError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -96,6 +96,16 @@ def tables(draw: st.DrawFn) -> bytes:
         else:
             del data[at : at + 1 if how == "drop" else len(data)]
     return bytes(data)
+
+
+@pytest.mark.parametrize("plain", [True, False])
+def test_a_cell_is_missing_where_only_a_blank_stands_for_it(plain: bool) -> None:
+    """Between blanks an empty cell is none, also in a column that is not used."""
+    data = b"Time (s)  L0  L1  Sample\n1  0  0  0\n2  0  0  1\n3  0  0 \n4  0  0  3\n"
+    kind, message = outcome(data, Told(), plain=plain, buffer=1 << 20)[:2]
+
+    assert kind is CaptureError
+    assert "4: column Sample: 3 cells in this row" in message
 
 
 @settings(max_examples=120)

@@ -310,8 +310,11 @@ def scan(
                 here, time, rounded = _moment(buf, here, comma, kind == SAMPLE, power, factor)
             elif kind == SKIP:
                 here = _after_blanks(buf, here)
+                first = here
                 while buf[here] != separator and _BLANK <= buf[here] < 127 and buf[here] != _QUOTE:
                     here += 1
+                if here == first and separator == _BLANK:
+                    here = -1  # blanks alone make no cell between blanks
             else:
                 here, bits = _bus_value(buf, here, kind, count)
                 if here >= 0:

@@ -10,8 +10,10 @@ import numpy as np
 from busdecode.capture.stream import Block
 from busdecode.capture.vcd import kernel
 from busdecode.capture.vcd.body import DUMPS
+from busdecode.capture.vcd.plain_stretch import PLAIN_CODES, PLAIN_WORDS, plain_place
 from busdecode.capture.vcd.runs import runs_of
 from busdecode.capture.vcd.tokens import behind_last_blank
+from busdecode.capture.words import words_for
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -70,6 +72,7 @@ class CompiledBody:
             for each in (reached.states, reached.unknown, reached.touched, reached.outside)
         ]
         self._row = [np.zeros(len(reached.states), dtype=np.uint64) for _ in range(2)]
+        self._unknown, self._gaps = self._zeros(0)
         self._scan(np.full(1 + SPARE_BYTES, 10, dtype=np.uint8), 0, 1)  # compiled, or loaded, here
 
     def blocks(self, start: int) -> Iterator[Block]:
@@ -119,20 +122,28 @@ class CompiledBody:
         room = min(ROWS_AT_ONCE, (end - at) // _SHORTEST_ROW + 1)
         times = np.empty(room, dtype=np.int64)
         states = np.empty((room, words), dtype=np.uint64)
-        unknown = np.zeros((room, words), dtype=np.uint64)
-        gaps = np.zeros(room, dtype=np.bool_)
+        if room > len(self._gaps):
+            self._unknown, self._gaps = self._zeros(room)
+        unknown, gaps = self._unknown[:room], self._gaps[:room]
         at = kernel.scan(
             buffer, at, end, *self._tables, self._aside, *self._scale, self._kept,
             *self._levels, *self._row, self._digits, times, states, unknown, gaps,
         )  # fmt: skip
         self._tell()
         kept, rows = self._kept, slice(int(self._kept[kernel.ROWS]))
+        if kept[kernel.ANY_UNKNOWN] or kept[kernel.ANY_GAP]:
+            self._unknown, self._gaps = self._zeros(0)  # given away, and no longer 0
         return at, Block(
             times[rows],
             states[rows],
             unknown[rows] if kept[kernel.ANY_UNKNOWN] else None,
             gaps[rows] if kept[kernel.ANY_GAP] else None,
         )
+
+    def _zeros(self, room: int) -> tuple[NDArray[np.uint64], NDArray[np.bool_]]:
+        """Give unknown and gaps for so many rows; used again for as long as they stay 0."""
+        words = len(self._reached.states)
+        return np.zeros((room, words), dtype=np.uint64), np.zeros(room, dtype=np.bool_)
 
     def _tell(self) -> None:
         """Bring `reached` up to date."""
@@ -182,6 +193,8 @@ def _tables(header: Header, wanted: Sequence[str], codes: list[bytes]) -> list[N
             slot = (slot + 1) % size
         slots[slot] = number
     runs = runs_of(header, wanted)
+    words = words_for(len(wanted))
+    plain = np.full((PLAIN_CODES if words <= PLAIN_WORDS else 0, 2), 2**64 - 1, dtype=np.uint64)
     widths, one_word, one_mask, run_of = [], [], [], [0]
     flat: list[tuple[int, int, int, int]] = []
     masks: list[int] = []
@@ -189,6 +202,10 @@ def _tables(header: Header, wanted: Sequence[str], codes: list[bytes]) -> list[N
         own = runs.get(code, ())
         width = kernel.ASIDE if code in header.aside else header.codes[code][0]
         is_one = width == 1 and len(own) == 1
+        if width == 1 and len(own) <= 1 and len(code) <= 2 and code.isascii() and len(plain):
+            bit = own[0].target if own else 0
+            is_in = (bit < 64, bit >= 64 or words == 1)
+            plain[plain_place(code)] = [bool(own) * each << bit % 64 for each in is_in]
         widths.append(width)
         one_word.append(own[0].target // 64 if is_one else -1 if own else -2)
         one_mask.append(1 << own[0].target % 64 if is_one else 0)
@@ -202,6 +219,7 @@ def _tables(header: Header, wanted: Sequence[str], codes: list[bytes]) -> list[N
         slots,
         starts.astype(np.int64),
         np.frombuffer(b"".join(codes), dtype=np.uint8).copy(),
+        plain,
         np.array(widths, dtype=np.int64),
         np.array(one_word, dtype=np.int64),
         np.array(one_mask, dtype=np.uint64),

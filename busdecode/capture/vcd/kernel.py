@@ -9,13 +9,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from llvmlite import ir
-from numba import types
-from numba.extending import intrinsic
 
 from busdecode.capture.compilation import compiled_loop
 from busdecode.capture.model import LATEST
 from busdecode.capture.octets import octets_at
+from busdecode.capture.vcd.digits import NONE, TENS, ZEROS, digits_of, divides, eight_digits
+from busdecode.capture.vcd.plain_stretch import plain_stretch
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,15 +23,19 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["ASIDE", "KEPT", "SHORT_CODES", "code_hash", "scan"]
+__all__ = [
+    "ASIDE",
+    "KEPT",
+    "SHORT_CODES",
+    "code_hash",
+    "scan",
+]
 
 SHORT_CODES = 94 + 94 * 94
 """Codes of one and two printable characters have a place of their own each."""
 
 ASIDE = -1
 """Width of a code that carries no levels."""
-
-_WIDE = 1 << 32
 
 
 NOW, RAW, STEP, DUMP, GAP, DIRTY = range(6)
@@ -43,6 +46,10 @@ COMMENT, REALS, ROWS, STOPPED, ANY_UNKNOWN, ANY_GAP = range(12, 18)
 KEPT = 18
 """How many these are."""
 
+_PLAIN_WORTH = 8
+_PLAIN_PAUSE = 256
+"""Where the fast loop made fewer rows than that at once, it is not tried for so many stamps."""
+
 _NINE_LEVELS = 4
 _LEVELS = np.full(256, -1, dtype=np.int64)
 """What a character does: 1 sets the state, 2 the unknown plane; 4: a level of nine-level logic."""
@@ -50,49 +57,13 @@ for _characters, _level in {"0": 0, "1": 1, "xX": 2, "zZ": 3, "L": 4, "H": 5, "U
     for _character in _characters:
         _LEVELS[ord(_character)] = _level
 _ONE = np.uint64(1)
-_ZEROS = np.uint64(0x3030303030303030)
-_SIX_ABOVE = np.uint64(0x7676767676767676)
-_TOPS = np.uint64(0x8080808080808080)
-_TENS = np.array([10**power for power in range(9)], dtype=np.int64)
-_NONE = np.uint64(0)
 _FNV_OFFSET = np.uint64(14695981039346656037)
 _FNV_PRIME = np.uint64(1099511628211)
-
-
-@intrinsic
-def _zeros_below(typing_context, number):  # type: ignore[no-untyped-def]
-    """Count the zero bits below the lowest one of a 64-bit number; 64 where there is none."""
-
-    def code(context, builder, signature, arguments):  # type: ignore[no-untyped-def]
-        return builder.cttz(arguments[0], ir.Constant(ir.IntType(1), 0))
-
-    return types.uint64(types.uint64), code
 
 
 @compiled_loop(inline="always")
 def _is_blank(octet: np.uint8) -> bool:
     return octet == 32 or (9 <= octet <= 13)
-
-
-@compiled_loop(inline="always")
-def _eight_digits(word: np.uint64, count: np.uint64) -> np.int64:
-    """Give the number that the first `count` (1 to 8) digits of 8 bytes make.
-
-    The usual way of adding neighbours in one word: digits, then pairs, then fours.
-    """
-    word = word << (np.uint64(64) - np.uint64(8) * count)
-    word = word * np.uint64(10) + (word >> np.uint64(8))
-    low = (word & np.uint64(0x000000FF000000FF)) * np.uint64(0x000F424000000064)
-    high = ((word >> np.uint64(16)) & np.uint64(0x000000FF000000FF)) * np.uint64(0x0000271000000001)
-    return np.int64((low + high) >> np.uint64(32))
-
-
-@compiled_loop(inline="always", error_model="numpy")
-def _divides(step: np.int64, span: np.int64) -> bool:
-    """Tell whether a span is whole steps; numbers of 32 bits divide several times faster."""
-    if step < _WIDE and span < _WIDE:
-        return np.uint32(span) % np.uint32(step) == 0
-    return span % step == 0
 
 
 @compiled_loop()
@@ -153,6 +124,7 @@ def scan(
     slots: Ints,
     starts: Ints,
     pool: Octets,
+    plain: Words,
     widths: Ints,
     one_word: Ints,
     one_mask: Words,
@@ -182,6 +154,10 @@ def scan(
     short, slots, starts, pool : ndarray
         Codes to their numbers: those of one or two characters at once, others by hash, with
         the bytes of code k at ``pool[starts[k]:starts[k + 1]]``.
+    plain : ndarray of uint64, shape (PLAIN_CODES, 2)
+        The bits in the first and the last word of a row of each code that is one line, by its
+        `plain_place`; none where that is not wanted, and all 1 for any other code. Without rows
+        where a row has more than `PLAIN_WORDS` words.
     widths : ndarray of int64, shape (C,)
         Bits of each code; `ASIDE` where it carries no levels.
     one_word, one_mask : ndarray, shape (C,)
@@ -222,6 +198,7 @@ def scan(
     rows, most = 0, len(out_times)
     words = len(states)
     no_width = 0
+    pause = 0  # stamps until the fast loop is tried again
     stopped = False
     latest_raw = LATEST // worth if per == 1 else (LATEST - per) // (2 * worth)
     if kept[COMMENT] != 0:
@@ -237,22 +214,22 @@ def scan(
         if c == 35:  # '#'
             if rows == most:
                 break
-            # 8 bytes at a time; what is no digit shows in the top bit of its byte.
-            word = octets_at(buf, at + 1) ^ _ZEROS
-            count = _zeros_below(((word + _SIX_ABOVE) | word) & _TOPS) >> np.uint64(3)
+            # 8 bytes at a time.
+            word = octets_at(buf, at + 1) ^ ZEROS
+            count = digits_of(word)
             if count == np.uint64(0):
                 stopped = True
                 break
-            value = _eight_digits(word, count)
+            value = eight_digits(word, count)
             p = at + 1 + np.int64(count)
             if count == np.uint64(8):
-                word = octets_at(buf, p) ^ _ZEROS
-                count = _zeros_below(((word + _SIX_ABOVE) | word) & _TOPS) >> np.uint64(3)
+                word = octets_at(buf, p) ^ ZEROS
+                count = digits_of(word)
                 if count == np.uint64(8):
                     stopped = True  # 16 digits and more
                     break
                 if count != np.uint64(0):
-                    value = value * _TENS[np.int64(count)] + _eight_digits(word, count)
+                    value = value * TENS[np.int64(count)] + eight_digits(word, count)
                     p += np.int64(count)
             if not _is_blank(buf[p]) or dump != 0 or value > latest_raw:
                 stopped = True
@@ -275,20 +252,20 @@ def scan(
                 if before < 0:
                     is_doubtful = True
                     for k in range(words):
-                        touched[k] = _NONE
+                        touched[k] = NONE
                 continue
             if before >= 0 or dirty or has_row:
                 moved_on = moment - now
-                if step == 0 or not _divides(step, moved_on):
+                if step == 0 or not divides(step, moved_on):
                     while moved_on != 0:
                         step, moved_on = moved_on, step % moved_on
-            moved = _NONE
+            moved = NONE
             for k in range(words):
                 moved |= touched[k]
-                touched[k] = _NONE
+                touched[k] = NONE
             if dirty:
                 dirty = False
-                is_new = is_forced or moved != _NONE
+                is_new = is_forced or moved != NONE
                 if is_doubtful and not is_forced:
                     # A line may have changed and changed back: only the row before it tells.
                     is_new = False
@@ -303,7 +280,7 @@ def scan(
                     for k in range(words):
                         out_states[rows, k] = states[k]
                         odd = unknown[k]
-                        if odd != _NONE:
+                        if odd != NONE:
                             out_unknown[rows, k] = odd
                             any_unknown = True
                     if gap != 0:
@@ -312,6 +289,24 @@ def scan(
                     kept[ROW_GAP] = gap
                     rows += 1
             now = moment
+            if pause > 0:
+                pause -= 1
+            elif buf[p] == 10 and len(plain) and per == 1 and gap == 0 and not is_forced:
+                odd = NONE
+                for k in range(words):
+                    odd |= unknown[k]
+                if odd != NONE:
+                    pause = _PLAIN_PAUSE
+                    continue
+                before = rows
+                at, rows, now, raw, step, again_moved = plain_stretch(
+                    buf, at, end, rows, now, raw, step, worth, latest_raw, plain,
+                    states, touched, out_times, out_states,
+                )  # fmt: skip
+                no_width += again_moved
+                is_doubtful = dirty = True
+                if rows - before < _PLAIN_WORTH:
+                    pause = _PLAIN_PAUSE
             continue
         if c == 48 or c == 49:
             # The commonest word: 0 or 1 on one line, with a code of one or two characters.
@@ -329,11 +324,11 @@ def scan(
                     if w >= 0:
                         m = one_mask[code]
                         state, odd = states[w], unknown[w]
-                        new = (state & ~m) | (m & (_NONE - np.uint64(c & 1)))
+                        new = (state & ~m) | (m & (NONE - np.uint64(c & 1)))
                         moved = (new ^ state) | (odd & m)
                         states[w] = new
                         unknown[w] = odd & ~m
-                        if moved & touched[w] != _NONE:
+                        if moved & touched[w] != NONE:
                             no_width += 1
                             is_doubtful = True
                         touched[w] |= moved
@@ -385,7 +380,7 @@ def scan(
                     is_doubtful = True
                     for k in range(words):
                         outside[k] = touched[k]
-                        touched[k] = _NONE
+                        touched[k] = NONE
                 at = p
                 continue
             if c != 98 and c != 66 and c != 114 and c != 82 and c != 115 and c != 83:
@@ -449,10 +444,10 @@ def scan(
                 if level & 2:
                     new_odd |= m
                 moved = (new ^ state) | (new_odd ^ odd)
-                if moved != _NONE:
+                if moved != NONE:
                     states[w] = new
                     unknown[w] = new_odd
-                    if moved & touched[w] != _NONE:
+                    if moved & touched[w] != NONE:
                         no_width += 1
                         is_doubtful = True
                     touched[w] |= moved
@@ -470,8 +465,8 @@ def scan(
             stopped = True
             break
         for k in range((width + 63) // 64):
-            digits[0, k] = _NONE
-            digits[1, k] = _NONE
+            digits[0, k] = NONE
+            digits[1, k] = NONE
         pad = width - count
         place = pad
         good, is_nine = True, False
@@ -507,12 +502,12 @@ def scan(
             new = (state & ~mask) | (((digits[0, runs[r, 0]] >> down) & m) << up)
             new_odd = (odd & ~mask) | (((digits[1, runs[r, 0]] >> down) & m) << up)
             moved = (new ^ state) | (new_odd ^ odd)
-            if moved != _NONE:
+            if moved != NONE:
                 states[w] = new
                 unknown[w] = new_odd
                 again = moved & touched[w]
-                is_doubtful = is_doubtful or again != _NONE
-                while again != _NONE:
+                is_doubtful = is_doubtful or again != NONE
+                while again != NONE:
                     again &= again - _ONE
                     no_width += 1
                 touched[w] |= moved
