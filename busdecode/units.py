@@ -1,11 +1,11 @@
-"""Takes times as people write them, gives integers in picoseconds, and back."""
+"""Takes times as people write them, gives integers in picoseconds, and back; writes counts."""
 
 from __future__ import annotations
 
 import re
 from decimal import Decimal
 
-__all__ = ["PICOSECONDS", "format_time", "parse_range", "parse_time"]
+__all__ = ["PICOSECONDS", "counted", "format_time", "parse_range", "parse_time"]
 
 PICOSECONDS = {
     "s": 1_000_000_000_000,
@@ -88,3 +88,14 @@ def format_time(ps: int) -> str:
         if abs(ps) >= size:
             return f"{(Decimal(ps) / size).normalize():f} {unit}"
     return f"{ps} ps"
+
+
+def counted(count: int, what: str) -> str:
+    """Write how many there are of something.
+
+    Examples
+    --------
+    >>> counted(1, "beat"), counted(2, "beat")
+    ('1 beat', '2 beats')
+    """
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"

@@ -8,6 +8,7 @@ from graphlib import CycleError, TopologicalSorter
 from typing import TYPE_CHECKING
 
 from busdecode.errors import nearest, quoted
+from busdecode.protocol.build_limits import LimitBuilder
 from busdecode.protocol.events import (
     After,
     Becomes,
@@ -24,6 +25,7 @@ from busdecode.protocol.events import (
 )
 from busdecode.protocol.model import (
     Bus,
+    Connector,
     Ending,
     Kind,
     LaneRow,
@@ -37,7 +39,7 @@ from busdecode.protocol.model import (
     Validity,
 )
 from busdecode.toml_keys import KeyPath
-from busdecode.units import parse_range, parse_time
+from busdecode.units import counted, parse_range, parse_time
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -94,13 +96,13 @@ class _Builder:
         self._d = description
         self._mistakes = 0
 
-        def counted(
+        def noted(
             key: KeyPath, what: str, expected: str | None, value: str | None, column: int | None
         ) -> None:
             self._mistakes += 1
             report(key, what, expected, value, column)
 
-        self._report = counted
+        self._report = noted
         self._lines: list[Line] = []
         self._hex: dict[str, str] = {}
         self._bundles: dict[str, tuple[str, ...]] = {}
@@ -174,7 +176,7 @@ class _Builder:
         if strobes and len(strobes) != lanes:
             self._report(
                 ("lanes", "strobes"),
-                f"{_counted(len(strobes), 'lane strobe')} for {_counted(lanes, 'lane')}",
+                f"{counted(len(strobes), 'lane strobe')} for {counted(lanes, 'lane')}",
                 "one strobe a lane, the most significant lane first",
                 None,
                 None,
@@ -187,7 +189,9 @@ class _Builder:
                 None,
                 None,
             )
+        self._check_once(("lanes", "strobes"), strobes)
         rows = tuple(self._lane_row(index, row, lanes) for index, row in enumerate(d.lanes.table))
+        self._check_reachable(rows)
         begins = self._markers(("cycle", "begins"), d.cycle.begins)
         ends = self._markers(("cycle", "ends"), d.cycle.ends)
         beat_begins = self._markers(("beat", "begins"), d.beat.begins)
@@ -257,6 +261,31 @@ class _Builder:
                     ("kinds", index, "name"), f"kind {kind.name} is listed twice", None, None, None
                 )
         steps = self._steps([kind.name for kind in kinds])
+        limits = LimitBuilder(
+            timing=d.timing,
+            limits=d.limits,
+            phases=names,
+            kinds=[kind.name for kind in kinds],
+            bundles=self._bundles,
+            low=self._low,
+            status=d.sources[0].status,
+            levels=self._levels,
+            check_kinds=self._check_kinds,
+            report=self._report,
+        )
+        codes = frozenset(() if d.modifier is None else d.modifier.legal)
+        modifier = (
+            () if d.modifier is None else self._bundle(("modifier", "lines"), d.modifier.lines)
+        )
+        for code in codes:
+            if modifier and not 0 <= code < 1 << len(modifier):
+                self._report(
+                    ("modifier", "legal"),
+                    f"{counted(len(modifier), 'line')} cannot show {code}",
+                    f"codes from 0 to {(1 << len(modifier)) - 1}",
+                    str(code),
+                    1,
+                )
         bus = Bus(
             name=d.name,
             title=d.title,
@@ -283,9 +312,8 @@ class _Builder:
             beat_begins=beat_begins,
             beat_ends=beat_ends,
             beat_joined=d.beat.joined,
-            modifier=()
-            if d.modifier is None
-            else self._bundle(("modifier", "lines"), d.modifier.lines),
+            modifier=modifier,
+            modifier_codes=codes,
             operand=self._operand(),
             phases=phases,
             take=take,
@@ -301,6 +329,11 @@ class _Builder:
             shortest_pulse=self._time(("sampling", "shortest_pulse"), d.sampling.shortest_pulse),
             idle=self._range(("making", "idle"), d.making.idle),
             watchdog=self._time(("making", "watchdog"), d.making.watchdog),
+            grades=limits.grades(),
+            limits=limits.all(),
+            connectors=tuple(
+                Connector(each.name, each.pins, each.source, each.status) for each in d.connectors
+            ),
             steps=steps,
         )
         return None if self._mistakes else bus
@@ -348,7 +381,7 @@ class _Builder:
                 if lines and not 0 <= value < 1 << len(lines):
                     self._report(
                         key,
-                        f"{name} has {_counted(len(lines), 'line')} and cannot be {value}",
+                        f"{name} has {counted(len(lines), 'line')} and cannot be {value}",
                         f"a level from 0 to {(1 << len(lines)) - 1}",
                         name,
                         1,
@@ -381,7 +414,7 @@ class _Builder:
         if len(table.bytes) != (1 << len(lines) if lines else 0):
             self._report(
                 ("operand", "bytes"),
-                f"{_counted(len(table.bytes), 'number')} for {_counted(len(lines), 'line')}",
+                f"{counted(len(table.bytes), 'number')} for {counted(len(lines), 'line')}",
                 "how many bytes are still to move, for each value of the lines, 0 first",
                 None,
                 None,
@@ -393,8 +426,8 @@ class _Builder:
         if len(row.lanes) != lanes:
             self._report(
                 (*key, "lanes"),
-                f"{quoted(row.lanes)} names {_counted(len(row.lanes), 'lane')}",
-                f"{_counted(lanes, 'character')}, 1 for a lane that takes part, "
+                f"{quoted(row.lanes)} names {counted(len(row.lanes), 'lane')}",
+                f"{counted(lanes, 'character')}, 1 for a lane that takes part, "
                 "the most significant first",
                 row.lanes,
                 1,
@@ -420,6 +453,26 @@ class _Builder:
         known = [kind.name for kind in d.kinds]
         self._check_kinds((*key, "for"), row.kinds or (), known)
         return LaneRow(levels, flags, first, None if row.kinds is None else frozenset(row.kinds))
+
+    def _check_once(self, key: KeyPath, lines: Sequence[str]) -> None:
+        for at, line in enumerate(lines):
+            if line in lines[:at]:
+                self._report(key, f"{line} selects two lanes", "one strobe a lane", line, 1)
+
+    def _check_reachable(self, rows: Sequence[LaneRow]) -> None:
+        """Report rows that never count, since one further up fits wherever they do."""
+        for at, row in enumerate(rows):
+            for before, other in enumerate(rows[:at]):
+                if _covers(other, row):
+                    self._report(
+                        ("lanes", "table", at, "levels"),
+                        f"this row never counts: row {before + 1} of the table fits wherever it "
+                        "does, and comes first",
+                        "rows of which the narrower comes first",
+                        None,
+                        None,
+                    )
+                    break
 
     def _check_kinds(self, key: KeyPath, named: Sequence[str], kinds: Sequence[str]) -> None:
         for kind in named:
@@ -595,12 +648,18 @@ class _Builder:
         return tuple(actions)
 
 
+def _covers(first: LaneRow, second: LaneRow) -> bool:
+    """Tell whether the first row fits wherever the second does."""
+    if first.kinds is not None and (second.kinds is None or not second.kinds <= first.kinds):
+        return False
+    narrower = dict(second.levels)
+    return all(
+        lines in narrower and set(narrower[lines]) <= set(values) for lines, values in first.levels
+    )
+
+
 def _several(written: str | Sequence[str]) -> Sequence[str]:
     return [written] if isinstance(written, str) else written
-
-
-def _counted(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _waits_for_others(event: Event) -> bool:

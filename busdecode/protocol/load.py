@@ -143,6 +143,7 @@ _MUST_BE = {
     "model_type": "a table",
     "mapping_type": "a table",
     "too_short": "a list with at least one entry",
+    "string_too_short": "a text that is not empty",
 }
 _PATTERNS = {
     "lanes": "one 1 or 0 a lane, the most significant lane first",
@@ -181,7 +182,7 @@ def _schema_mistake(
         what = f"must be from 1 to 64, not {shown}"
     elif kind == "list_type" and key[0] in ("kinds", "lanes"):
         what = f"must be a whole number, or a list of whole numbers, not {shown}"
-    elif kind == "list_type" and key[-1] == "lines":
+    elif kind == "list_type" and (key[-1] == "lines" or key[0] == "limits"):
         what = f"must be text in quotes, or a list of texts, not {shown}"
     elif kind == "list_type" and key[0] in ("cycle", "beat", "phases"):
         what = f"must be an event, or a list of events, not {shown}"

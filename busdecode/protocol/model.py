@@ -7,13 +7,15 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
     from busdecode.protocol.events import Condition, Event
+    from busdecode.protocol.limits import Grades, Limit
 
 __all__ = [
     "Bus",
+    "Connector",
     "Ending",
     "Kind",
     "LaneRow",
@@ -26,6 +28,7 @@ __all__ = [
     "Step",
     "Validity",
     "fixed_levels",
+    "listed_lines",
 ]
 
 Levels = tuple[tuple[tuple[str, ...], tuple[int, ...]], ...]
@@ -47,6 +50,37 @@ def fixed_levels(levels: Levels) -> dict[str, int]:
             if len(shown) == 1:
                 fixed[line] = shown.pop()
     return fixed
+
+
+def listed_lines(bus: Bus, lines: Iterable[str]) -> str:
+    """List lines in the description's order, those that follow one another as a range.
+
+    Parameters
+    ----------
+    bus : Bus
+    lines : iterable of str
+
+    Examples
+    --------
+    >>> from busdecode.protocol import load_bus
+    >>> listed_lines(load_bus("mc68000"), ["D0", "D1", "D2", "AS", "D4", "D5"])
+    'D5, D4, D2 to D0, AS'
+    """
+    wanted = set(lines)
+    bundle_of = {
+        line: name for name, lines in bus.bundles.items() if len(lines) > 1 for line in lines
+    }
+    runs: list[list[str]] = []
+    before: str | None = None
+    for line in bus.line_names:
+        if line in wanted:
+            bundle = bundle_of.get(line)
+            if before is not None and bundle is not None and bundle == bundle_of.get(before):
+                runs[-1].append(line)
+            else:
+                runs.append([line])
+        before = line if line in wanted else None
+    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(run) for run in runs)
 
 
 Direction = Literal["read", "write", "none"]
@@ -202,12 +236,32 @@ class Step:
     skew: tuple[int, int]
 
 
+@dataclass(frozen=True)
+class Connector:
+    """A connector: what is on each of its pins, a line of the bus or a supply.
+
+    Parameters
+    ----------
+    name : str
+    pins : dict of str to str
+        By the pin's own name, in the order of the description.
+    source, status : str
+        Where it was had, as a `Source` has it.
+    """
+
+    name: str
+    pins: Mapping[str, str]
+    source: str
+    status: str
+
+
 @dataclass(frozen=True, repr=False)
 class Bus:
     """A bus as its description says: all that decoding and making captures need.
 
     Data is at most 64 lines wide. `lines` fixes the order of lines everywhere. `address_used`
     has masks of the address bits that some cycles use, by the levels that mark these.
+    `modifier_codes` are the values of `modifier` that may be; empty where all may.
     `lanes_quiet` and `endings_quiet` are moments at which lane strobes, and the lines that
     end a beat, are still negated on a healthy bus; None where nothing says so.
     """
@@ -236,6 +290,7 @@ class Bus:
     beat_ends: tuple[Event, ...]
     beat_joined: bool
     modifier: tuple[str, ...]
+    modifier_codes: frozenset[int]
     operand: Operand
     phases: tuple[Phase, ...]
     take: Mapping[str, Moment]
@@ -247,6 +302,9 @@ class Bus:
     shortest_pulse: int
     idle: tuple[int, int]
     watchdog: int
+    grades: Grades
+    limits: tuple[Limit, ...]
+    connectors: tuple[Connector, ...]
     steps: tuple[Step, ...]
     making_levels: Mapping[str, Levels]
 

@@ -7,10 +7,18 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-__all__ = ["Description", "LaneRowTable", "StepTable", "known_keys"]
+__all__ = [
+    "Description",
+    "LaneRowTable",
+    "LimitTable",
+    "StepTable",
+    "TimingTable",
+    "known_keys",
+]
 
 Events = str | Annotated[list[str], Field(min_length=1)]
 Values = int | Annotated[list[int], Field(min_length=1)]
+Status = Literal["read", "read at second hand", "from memory", "invented"]
 
 
 class _Table(BaseModel):
@@ -22,7 +30,7 @@ class SourceTable(_Table):
 
     document: str
     section: str
-    status: Literal["read", "read at second hand", "from memory", "invented"]
+    status: Status
 
 
 class LineTable(_Table):
@@ -146,6 +154,7 @@ class ModifierTable(_Table):
     """``[modifier]``."""
 
     lines: str
+    legal: list[int] = []
 
 
 class OperandTable(_Table):
@@ -196,6 +205,53 @@ class MakingTable(_Table):
     steps: list[StepTable] = []
 
 
+class NamedTimeTable(_Table):
+    """One entry of ``[timing.times]``."""
+
+    values: str | Annotated[list[str], Field(min_length=1)]
+    status: Status | None = None
+
+
+class TimingTable(_Table):
+    """``[timing]``."""
+
+    grades: list[str] = []
+    usual: str | None = None
+    source: str | None = None
+    status: Status | None = None
+    times: Mapping[str, NamedTimeTable] = {}
+
+
+class LimitTable(_Table):
+    """One entry of ``[[limits]]``."""
+
+    number: str = Field(min_length=1)
+    name: str = Field(min_length=1)
+    start: str | None = Field(default=None, alias="from")
+    stop: str | None = Field(default=None, alias="to")
+    least: str | Annotated[list[str], Field(min_length=1)] | None = Field(default=None, alias="min")
+    most: str | Annotated[list[str], Field(min_length=1)] | None = Field(default=None, alias="max")
+    kinds: list[str] | None = Field(default=None, alias="for")
+    levels: Mapping[str, Values] = {}
+    only_if_unmet: str | None = None
+    only_if_met: str | None = None
+    required: bool = False
+    step: bool = False
+    condition: bool = False
+    unseen: str | None = None
+    source: str | None = None
+    status: Status | None = None
+
+
+class ConnectorTable(_Table):
+    """One entry of ``[[connectors]]``."""
+
+    name: str = Field(min_length=1)
+    pins: Mapping[str, str]
+    source: str
+    status: Status
+
+
 class Description(_Table):
     """A whole description file."""
 
@@ -217,6 +273,9 @@ class Description(_Table):
     ended: EndedTable = EndedTable()
     kinds: Annotated[list[KindTable], Field(min_length=1)]
     sampling: SamplingTable
+    timing: TimingTable = TimingTable()
+    limits: list[LimitTable] = []
+    connectors: list[ConnectorTable] = []
     making: MakingTable = MakingTable()
 
 

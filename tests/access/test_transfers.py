@@ -18,13 +18,15 @@ SMALL = (Path(__file__).parents[1] / "protocol" / "small.toml").read_text(encodi
 def wide(order: str, table: str = "") -> Bus:
     """Give the small bus with 32 data lines and 32 address lines."""
     text = SMALL.replace("D[7:0]", "D[31:0]").replace("A[3:0]", "A[31:0]")
+    text = text.replace("STB =", '"SZ[2:0]" = { role = "size", driver = "host" }\nSTB =', 1)
     return parse_bus(text.replace('byte_order = "big"', f'byte_order = "{order}"\n{table}'))
 
 
 def lane_table(*rows: str) -> str:
-    """Give a lane table with one row for each set of lanes, told by the low address bits."""
+    """Give a lane table, a row a set of lanes, told by the low address bits and the bytes."""
     return "".join(
-        f'\n[[lanes.table]]\nlevels = {{ "A[1:0]" = {at % 4} }}\nlanes = "{lanes}"\n'
+        f'\n[[lanes.table]]\nlevels = {{ "A[1:0]" = {at % 4}, SZ = {lanes.count("1")} }}\n'
+        f'lanes = "{lanes}"\n'
         for at, lanes in enumerate(rows)
     )
 

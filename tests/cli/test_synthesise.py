@@ -64,7 +64,9 @@ def moved(busdecode: Callable[..., Outcome], bus: str, place: str) -> list[tuple
 
 
 @pytest.mark.parametrize("place", ["host", "card"])
-@pytest.mark.parametrize("bus", [name for name in bundled_buses() if load_bus(name).address])
+@pytest.mark.parametrize(
+    "bus", [name for name in bundled_buses() if load_bus(name).address_width > 12]
+)
 def test_healthy_capture_decodes_to_the_log_at_both_places(
     busdecode: Callable[..., Outcome], log: Path, bus: str, place: str
 ) -> None:

@@ -12,6 +12,7 @@ from busdecode.access import Transfer
 from busdecode.cycles import Sampling, decode, synthesise, transfers_of
 from busdecode.protocol import Bus, bundled_buses, load_bus
 from busdecode.protocol.load import Description
+from busdecode.timing import Figures, Replay
 from tests.assertions import assert_sound, meant
 from tests.strategies import samplings, transfer_lists
 
@@ -62,11 +63,35 @@ def test_the_bus_of_the_page_keeps_its_own_shortest_pulse(tmp_path: Path) -> Non
             assert (edges[1:] - edges[:-1]).min() >= bus.shortest_pulse, line
 
 
+def test_captures_made_of_the_page_meet_the_limits_of_the_page(tmp_path: Path) -> None:
+    """Section 11: nothing is broken, and all but the one that cannot be seen are measured."""
+    bus = described(tmp_path)
+    transfers = [
+        Transfer("write", 0x100, 3, 0x1234),
+        Transfer("write", 0x202, 3, 0x4321),
+        Transfer("read", 0x100, 3, None),
+    ]
+    for seed in range(20):
+        made = synthesise(bus, transfers, seed=seed, sampling=Sampling(period=0))
+        for capture in made.places.values():
+            replay = Replay(Figures.of(bus), capture.lines, capture.resolution)
+            replay.feed(capture)
+            replay.finish(capture.end)
+            results = replay.replayed("host").results
+            assert [each.limit.number for each in results if each.broken] == []
+            assert [each.limit.number for each in results if not each.checked] == ["4"]
+
+
 def test_every_key_of_the_language_is_in_the_table_of_the_page() -> None:
     """A key that is added fails here until the page explains it."""
-    table = PAGE[PAGE.index("## 12.") : PAGE.index("## 13.")]
+    table = PAGE[PAGE.index("## 13.") : PAGE.index("## 14.")]
     parts = Description.model_json_schema()["$defs"].values()
-    keys = {key for part in parts for key in part["properties"]} - {"steps", "table", "used"}
+    keys = {key for part in parts for key in part["properties"]} - {
+        "steps",
+        "table",
+        "times",
+        "used",
+    }
     assert len(keys) > 40
     assert {key for key in keys if f"`{key}`" not in table} == set()
 

@@ -1,4 +1,4 @@
-"""The examples of docs/describing-a-bus.md, section 11: each loads, and decodes as the page says.
+"""The examples of docs/describing-a-bus.md, section 12: each loads, and decodes as the page says.
 
 The captures are written here by hand, level by level. A page whose description or rows are wrong
 fails; so does one whose steps make something else than was meant.
@@ -47,7 +47,7 @@ Moments = dict[int, dict[str, int | str]]
 
 @dataclass(frozen=True)
 class Example:
-    """A description of section 11, and the rows that the page says come out."""
+    """A description of section 12, and the rows that the page says come out."""
 
     name: str
     tables: Tables
@@ -56,7 +56,7 @@ class Example:
 
 
 def slipway() -> Tables:
-    """Put the blocks of sections 1 to 10 together."""
+    """Put the blocks of sections 1 to 11 together."""
     return tomllib.loads("\n".join(re.findall(r"```toml\n(.*?)```", PAGE, re.DOTALL)))
 
 
@@ -507,7 +507,7 @@ def test_a_description_may_end_before_making(tmp_path: Path) -> None:
 
 
 def test_a_made_wait_comes_before_the_host_looks(tmp_path: Path) -> None:
-    """Section 11: the card's WAIT holds reads and writes alike; without it none is held."""
+    """Section 12: the card's WAIT holds reads and writes alike; without it none is held."""
     bus = described("waiting", tmp_path)
     transfers = [Transfer("write", at, 1, at) for at in range(20)]
     transfers += [Transfer("read", at, 1, None) for at in range(20)]

@@ -14,6 +14,8 @@ import pytest
 
 BUSES = [
     "6502",
+    "8255",
+    "ata-pio",
     "hd44780",
     "hd44780-nibble",
     "i8086",
