@@ -15,6 +15,7 @@ __all__ = [
     "DescriptionError",
     "InputError",
     "LogError",
+    "NamesError",
     "ProbeListError",
     "RequestError",
     "TruncatedError",
@@ -166,6 +167,10 @@ class DescriptionError(InputError):
 
 class LogError(InputError):
     """An access log holds something that is not an access."""
+
+
+class NamesError(InputError):
+    """A register-name file holds something that is not an address and its name."""
 
 
 class RequestError(InputError):

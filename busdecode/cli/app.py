@@ -43,8 +43,12 @@ class Named(NamedTuple):
 COMMANDS: tuple[Named, ...] = (
     Named("decode", "list the cycles of a capture: kind, address, lanes, data, ending"),
     Named("compare", "say what fails: which lines, in which phase, for which values"),
+    Named("replay", "hold every cycle against the limits of its bus, and steps of the handshake"),
+    Named("draw", "draw cycles as timing diagrams, of a capture or of a description alone"),
+    Named("export", "write a table for service documents: CSV, Markdown, HTML, LaTeX"),
     Named("buses", "list the bus descriptions at hand, or show one"),
     Named("synthesise", "make a capture of accesses, with faults where wanted"),
+    Named("plan", "list the writes and reads that tell most, to be made on the target"),
 )
 """Every command, in the order in which help shows them. A new command is one row here and one
 module."""

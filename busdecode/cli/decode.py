@@ -6,12 +6,12 @@ import json
 import shutil
 import sys
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from tempfile import TemporaryFile
 from typing import TYPE_CHECKING, Literal, TextIO, Unpack
 
 import click
 
+from busdecode.cli.decoding import Decoding
 from busdecode.cli.failures import failure_object
 from busdecode.cli.options import (
     FILE,
@@ -22,7 +22,7 @@ from busdecode.cli.options import (
     overwrite_option,
 )
 from busdecode.cli.output import check_outputs, writing
-from busdecode.cli.progress import Pace, showing_progress
+from busdecode.cli.progress import showing_progress
 from busdecode.cli.taught import Taught
 from busdecode.errors import RequestError
 
@@ -31,10 +31,8 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
     from pathlib import Path
 
-    from busdecode.capture import Binding, Capture, CaptureFile, Options
-    from busdecode.cycles import CycleTable
+    from busdecode.capture import Binding, Options
     from busdecode.protocol import Bus
-    from busdecode.report import Tally
 
 __all__ = ["command"]
 
@@ -122,7 +120,7 @@ def command(
     if as_operands:
         _check_captured(bus, binding, place)
     capture.only(binding.channels_at(place, bus.row_order))
-    run = _Run(bus, capture, binding, place, Tally(has_address=bool(bus.address)))
+    run = Decoding(bus, capture, binding, place, Tally(has_address=bool(bus.address)))
     write = _write_operands if as_operands else _write
     if output is not None:
         with writing(output, overwrite=overwrite) as stream:
@@ -191,103 +189,7 @@ def _printed_at_end() -> Iterator[TextIO]:
         shutil.copyfileobj(stream, sys.stdout)
 
 
-@dataclass
-class _Run:
-    """One decoding, table by table; `tally` and `notes` are whole when the tables are through."""
-
-    bus: Bus
-    opened: CaptureFile
-    binding: Binding
-    place: str
-    tally: Tally
-    notes: list[str] = field(default_factory=list)
-    _resolution: str = ""
-
-    def operands(self, show: Callable[[str], None]) -> dict[str, list[str]]:
-        """Put all beats together to operands.
-
-        The tables are collected first, since an operand may go over several: memory grows
-        with the number of beats.
-        """
-        from busdecode.cycles import concatenate, operands, operands_note
-
-        whole = concatenate(self.bus, list(self.tables(show)))
-        note = operands_note(whole)
-        if note is not None:
-            self.notes.append(note)
-        found = operands(whole)
-        return {name: found[name].tolist() for name in found.columns}
-
-    def tables(self, show: Callable[[str], None]) -> Iterator[CycleTable]:
-        """Give each table as it is decoded."""
-        from busdecode.cycles import binding_notes, stream_tables
-
-        of_decoder: list[str] = []
-        strays = 0
-        pace = Pace(self.opened.source)
-        for table, decoder in stream_tables(self._chunks(), self.bus, self.binding, self.place):
-            self.tally.add(table)
-            show(f"{pace}, {self.tally.beats:,} beats")
-            yield table
-            of_decoder, strays = decoder.notes, decoder.strays
-        self.tally.add_strays(strays)
-        notes = (
-            *self._of_places(),
-            *binding_notes(self.binding),
-            *self.notes,
-            *self.opened.understood,
-            *self.opened.notes,
-            *of_decoder,
-            self._resolution,
-        )
-        self.notes = list(dict.fromkeys(notes))
-
-    def _chunks(self) -> Iterator[Capture]:
-        from busdecode.capture import SETTLED_ROWS, bind_capture
-        from busdecode.units import format_time
-
-        is_first, settled = True, 0
-        for chunk in self.opened.chunks():
-            if is_first:
-                bound = bind_capture(chunk.rows(0, 0), self.binding, self.place, self.bus.row_order)
-                self.notes += bound.notes[len(chunk.notes) :]
-                is_first = False
-                how = "inferred from its times" if chunk.resolution_inferred else "as told"
-                self._resolution = (
-                    f"times are uncertain by {format_time(chunk.resolution)}, the capture's "
-                    f"resolution, {how}"
-                )
-                settled = chunk.resolution
-            yield chunk
-        if self.opened.resolution != settled:
-            self._resolution += (
-                f" up to row {SETTLED_ROWS:,}; further on they are multiples of "
-                f"{format_time(self.opened.resolution)} only"
-            )
-
-    def _of_places(self) -> Iterator[str]:
-        if len(self.binding.places) > 1:
-            yield (
-                f"probed at {', '.join(self.binding.places)}; shown is {self.place}, "
-                "others with --place"
-            )
-        missing = [
-            line for line in self.binding.missing[self.place] if not self.bus.line(line).optional
-        ]
-        if missing:
-            yield f"lines not captured at {self.place}: {', '.join(missing)}"
-        if self.binding.unused:
-            yield f"channels that are no line of the bus: {', '.join(self.binding.unused)}"
-
-    def told(self) -> list[str]:
-        """Give the counts and notes as lines for people."""
-        lines = self.tally.lines()
-        if self.notes:
-            lines += ["notes:", *(f"  {note}" for note in self.notes)]
-        return lines
-
-
-def _write(run: _Run, form: Form, stream: TextIO) -> None:
+def _write(run: Decoding, form: Form, stream: TextIO) -> None:
     from busdecode.report import CycleText, ParquetRows, csv_header, csv_rows
 
     with _watched(run, stream) as show:
@@ -314,7 +216,7 @@ def _write(run: _Run, form: Form, stream: TextIO) -> None:
             stream.write("\n" * bool(run.tally.beats) + "\n".join(run.told()) + "\n")
 
 
-def _write_operands(run: _Run, form: Form, stream: TextIO) -> None:
+def _write_operands(run: Decoding, form: Form, stream: TextIO) -> None:
     from busdecode.report import operand_csv, operand_text
 
     with _watched(run, stream) as show:
@@ -328,12 +230,12 @@ def _write_operands(run: _Run, form: Form, stream: TextIO) -> None:
             stream.write(_title(run) + rows + "\n" * bool(rows) + "\n".join(run.told()) + "\n")
 
 
-def _watched(run: _Run, stream: TextIO) -> AbstractContextManager[Callable[[str], None]]:
+def _watched(run: Decoding, stream: TextIO) -> AbstractContextManager[Callable[[str], None]]:
     goes_to_terminal = stream is sys.stdout and sys.stdout.isatty()
     return showing_progress(f"reading {run.opened.source.name}", wanted=not goes_to_terminal)
 
 
-def _title(run: _Run) -> str:
+def _title(run: Decoding) -> str:
     return f"{run.opened.source.name}: {run.bus.title}, at {run.place}\n\n"
 
 
@@ -343,7 +245,7 @@ def _as_json(text: Mapping[str, Sequence[str]]) -> Iterator[str]:
     return map(json.dumps, row_objects(text))
 
 
-def _write_object(run: _Run, stream: TextIO, name: str, rows: Iterable[str]) -> None:
+def _write_object(run: Decoding, stream: TextIO, name: str, rows: Iterable[str]) -> None:
     """Write the object; counts and notes are whole once the rows have been taken."""
     head = {"bus": run.bus.name, "capture": run.opened.source.name, "place": run.place}
     stream.write(json.dumps(head)[:-1] + f', "{name}": [')

@@ -24,9 +24,8 @@ from busdecode.compare.vanished import (
     still_strobes,
 )
 from busdecode.compare.verdict import Finding, find
-from busdecode.cycles import ENDINGS
+from busdecode.cycles import ENDINGS, why_too_coarse
 from busdecode.errors import LogError, RequestError
-from busdecode.units import format_time
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -201,25 +200,12 @@ def compare_recording(
     ]
     if unchecked and len(beats) and log is not None:
         notes.append(f"not checked, since nothing tells what they should show: {_few(unchecked)}")
-    cannot_tell = None
     resolution = max(place.resolution for place in places.values())
-    if resolution * 2 > bus.shortest_pulse:
-        needed = format_time(bus.shortest_pulse // 2)
-        cannot_tell = (
-            f"cannot tell at this sample period: {format_time(resolution)} is more than half "
-            f"of the shortest pulse of {bus.name}, {format_time(bus.shortest_pulse)}; "
-            f"sample every {needed} or faster"
-        )
+    cannot_tell = why_too_coarse(bus, resolution, max(place.skew for place in places.values()))
+    if cannot_tell is not None:
         if findings:
             lines = list(dict.fromkeys(line for each in findings for line in each.lines))
-            notes.append(f"differences that may come of the sample period: {', '.join(lines[:8])}")
-        findings = []
-    skew = max(place.skew for place in places.values())
-    if cannot_tell is None and skew * 2 > bus.shortest_pulse:
-        cannot_tell = (
-            f"cannot tell: the channels' skew of {format_time(skew)} is more than half of the "
-            f"shortest pulse of {bus.name}, {format_time(bus.shortest_pulse)}"
-        )
+            notes.append(f"differences that may come of the sampling: {', '.join(lines[:8])}")
         findings = []
     if not len(beats) and not findings:
         why = f"no beat could be compared{f'; {still}' if still else ''}"

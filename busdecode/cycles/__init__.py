@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from busdecode.cycles.coarse import why_too_coarse
 from busdecode.cycles.condense import pulled
 from busdecode.cycles.decode import Decoder, decode
+from busdecode.cycles.ideal import ideal_cycles
+from busdecode.cycles.moments import Moments, first_from, last_until
 from busdecode.cycles.occurrences import MISSING, Rows, gather, mask_of
 from busdecode.cycles.operands import has_operands, operand_of, operands, operands_note
 from busdecode.cycles.places import (
@@ -31,6 +34,7 @@ __all__ = [
     "CycleTable",
     "DecodedPlace",
     "Decoder",
+    "Moments",
     "Rows",
     "Sampling",
     "Simulation",
@@ -41,9 +45,12 @@ __all__ = [
     "decode",
     "decode_capture",
     "decode_places",
+    "first_from",
     "gather",
     "has_operands",
+    "ideal_cycles",
     "lane_bits_of",
+    "last_until",
     "mask_of",
     "operand_of",
     "operands",
@@ -53,4 +60,5 @@ __all__ = [
     "synthesise",
     "synthesise_log",
     "transfers_of",
+    "why_too_coarse",
 ]

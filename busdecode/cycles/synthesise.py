@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from busdecode.cycles.simulate import History
     from busdecode.faults import Fault
 
-__all__ = ["Sampling", "Synthesis", "synthesise", "synthesise_log", "transfers_of"]
+__all__ = ["Sampling", "Synthesis", "sampled", "synthesise", "synthesise_log", "transfers_of"]
 
 
 @dataclass(frozen=True)
@@ -126,7 +126,7 @@ def synthesise(
     sampling = Sampling() if sampling is None else sampling
     draw = np.random.default_rng(seed)
     captures = {
-        place: _sampled(bus, run.history, place, run.now, sampling, draw) for place in places
+        place: sampled(bus, run.history, place, run.now, sampling, draw) for place in places
     }
     return Synthesis(bus, captures, tuple(run.returned), tuple(run.notes))
 
@@ -182,7 +182,7 @@ def synthesise_log(
     return made, log
 
 
-def _sampled(
+def sampled(
     bus: Bus,
     history: History,
     place: str,
@@ -190,6 +190,7 @@ def _sampled(
     sampling: Sampling,
     draw: np.random.Generator,
 ) -> Capture:
+    """Give what an analyzer shows of one place of a run that ended at `end`, ps."""
     moments = np.array(history.times, dtype=np.int64)
     packed = {"host": history.host, "card": history.card, "other": history.other}[place]
     period = max(1, sampling.period)

@@ -3,7 +3,30 @@
 from __future__ import annotations
 
 from busdecode.report.comparison import comparison_object, comparison_text
+from busdecode.report.description import bus_list_text, bus_object, bus_summary, bus_text
+from busdecode.report.documents import (
+    FORMATS,
+    RegisterNames,
+    Shown,
+    Table,
+    comparison_table,
+    cycle_table,
+    findings_table,
+    format_of,
+    read_names,
+    replay_table,
+    write_latex_document,
+)
+from busdecode.report.histograms import draw_histograms
+from busdecode.report.limits import bound_text, limit_rows
 from busdecode.report.parquet import ParquetRows
+from busdecode.report.pictures import check_matplotlib, picture_form
+from busdecode.report.replay import (
+    bounds_text,
+    histogram_text,
+    replay_object,
+    replay_text,
+)
 from busdecode.report.tables import (
     CycleText,
     csv_header,
@@ -16,15 +39,39 @@ from busdecode.report.tables import (
 from busdecode.report.tally import Tally
 
 __all__ = [
+    "FORMATS",
     "CycleText",
     "ParquetRows",
+    "RegisterNames",
+    "Shown",
+    "Table",
     "Tally",
+    "bound_text",
+    "bounds_text",
+    "bus_list_text",
+    "bus_object",
+    "bus_summary",
+    "bus_text",
+    "check_matplotlib",
     "comparison_object",
+    "comparison_table",
     "comparison_text",
     "csv_header",
     "csv_rows",
+    "cycle_table",
+    "draw_histograms",
+    "findings_table",
+    "format_of",
+    "histogram_text",
     "in_columns",
+    "limit_rows",
     "operand_csv",
     "operand_text",
+    "picture_form",
+    "read_names",
+    "replay_object",
+    "replay_table",
+    "replay_text",
     "row_objects",
+    "write_latex_document",
 ]

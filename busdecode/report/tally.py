@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.cycles import ENDINGS
-from busdecode.units import format_time
+from busdecode.units import counted, format_time
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -112,7 +112,7 @@ class Tally:
         else:
             start, end = self.span or (0, 0)
             told = [
-                f"{_counted(self.beats, 'beat')} in {_counted(self.cycles, 'cycle')}, "
+                f"{counted(self.beats, 'beat')} in {counted(self.cycles, 'cycle')}, "
                 f"{format_time(start)} .. {format_time(end)}"
             ]
             if self.by_kind:
@@ -128,10 +128,6 @@ class Tally:
 
 def _count(counter: Counter[str], names: Iterable[str]) -> None:
     counter.update(name or _NOT_KNOWN for name in names)
-
-
-def _counted(count: int, what: str) -> str:
-    return f"{count} {what}" + ("" if count == 1 else "s")
 
 
 def _listed(counts: Mapping[str, int]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -208,3 +209,41 @@ def test_unknown_name_is_told_with_the_names_there_are(busdecode: Callable[..., 
         f"  expected: one of {', '.join(bundled_buses())}, or the path of a description\n"
         "  do:       did you mean z80?\n",
     )
+
+
+def test_writes_a_page_for_a_handbook(busdecode: Callable[..., Outcome], tmp_path: Path) -> None:
+    """Figures of both cycles, every limit, step and pin; nothing fetched, nothing replaced."""
+    outcome = busdecode("buses", "orlop32", "--page", "page.html")
+    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    again = busdecode("buses", "orlop32", "--page", "page.html")
+
+    assert (outcome.status, again.status) == (0, 2)
+    assert page.count("<svg") == 2
+    assert "the ideal write cycle" in page
+    bus = load_bus("orlop32")
+    for limit in bus.limits:
+        assert f"<bdi>{limit.number}</bdi>" in page
+    assert "a23 AD22" in page.replace("\u00a0", " ")
+    ids = re.findall(r'\bid="([^"]+)"', page)
+    assert len(ids) == len(set(ids))
+    assert not re.search(r"\bsrc=|@import|url\(['\"]?http|href=\"(?!#)", page)
+
+
+def test_a_page_is_one_of_one_bus(busdecode: Callable[..., Outcome]) -> None:
+    """Without a name there is nothing to write."""
+    outcome = busdecode("buses", "--page", "page.html")
+
+    assert outcome.status == 2
+    assert "a page is one of one bus" in outcome.err
+
+
+def test_a_page_shows_limits_of_all_grades_and_their_sources(
+    busdecode: Callable[..., Outcome],
+) -> None:
+    """As JSON: figures a grade, points, source and status of each limit."""
+    told = json.loads(busdecode("buses", "mc68000", "--json").out)
+    (limit,) = [each for each in told["limits"] if each["number"] == "11"]
+
+    assert told["grades"][1] == "10 MHz"
+    assert limit["min"][:2] == ["30 ns", "20 ns"]
+    assert (limit["from"], limit["status"]) == ("last A changes before address", "read")
