@@ -9,14 +9,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from busdecode.capture import from_levels
-from busdecode.protocol import load_bus
-from busdecode.timing import Figures, Replay
+from tests.timing.typed import Lines, found, replayed_at, result, typed_capture
 
 if TYPE_CHECKING:
-    from busdecode.timing import Replayed, Result
+    from busdecode.timing import Replayed
 
-Lines = dict[str, int | None]
 
 AT_FIRST: Lines = {
     **dict.fromkeys(("AS", "UDS", "LDS", "R/W", "DTACK", "BERR"), 1),
@@ -62,35 +59,14 @@ def replayed(
     changes: list[tuple[int, Lines]] = [
         ((moved or {}).get(name, moment) * 1000, lines) for name, (moment, lines) in CYCLES.items()
     ]
-    now = dict(AT_FIRST)
+    at_first = dict(AT_FIRST)
     if clocked:
-        now["CLK"] = 0
+        at_first["CLK"] = 0
         changes += [(half * HALF_CLOCK_PS, {"CLK": 1 - half % 2}) for half in range(24)]
-    rows: dict[int, Lines] = {-200_000: dict(now)}
-    for moment, lines in sorted(changes, key=lambda change: change[0]):
-        now.update(lines)
-        rows[moment] = dict(now)
-    levels: dict[str, list[int | str]] = {}
-    for name in now:
-        values = [row[name] for row in rows.values()]
-        for bit in WIRES.get(name, (0,)):
-            line = f"{name}{bit}" if name in WIRES else name
-            levels[line] = ["z" if v is None else v >> bit & 1 for v in values]
-    capture = from_levels(list(rows), levels, resolution=resolution_ns * 1000, end=1_500_000)
-    replay = Replay(Figures.of(load_bus("mc68000"), grade), capture.lines, capture.resolution)
-    replay.feed(capture)
-    replay.finish(capture.end)
-    return replay.replayed("host")
-
-
-def found(replayed: Replayed) -> set[str]:
-    """Give the numbers of the limits that are findings."""
-    return {each.limit.number for each in replayed.results if each.is_finding}
-
-
-def result(replayed: Replayed, number: str) -> Result:
-    """Give what was found of one limit."""
-    return next(each for each in replayed.results if each.limit.number == number)
+    capture = typed_capture(
+        at_first, WIRES, changes, first=-200_000, end=1_500_000, resolution=resolution_ns * 1_000
+    )
+    return replayed_at(capture, "mc68000", grade)
 
 
 def test_the_cycles_meet_every_limit() -> None:

@@ -10,16 +10,14 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from busdecode.capture import from_levels
 from busdecode.cycles import decode_capture
 from busdecode.protocol import load_bus
-from busdecode.timing import Figures, Replay
+from tests.timing.typed import Lines, found, replayed_at, result, typed_capture
 
 if TYPE_CHECKING:
     from busdecode.capture import Capture
-    from busdecode.timing import Replayed, Result
+    from busdecode.timing import Replayed
 
-Lines = dict[str, int]
 
 WIRES = {
     "A": range(31, -1, -1),
@@ -68,39 +66,17 @@ def captured(moved: dict[str, int | None] | None = None, *, clocked: bool = True
         moment = (moved or {}).get(name, usual)
         if moment is not NEVER:
             changes.append((moment, lines))
-    now = dict(AT_FIRST)
+    at_first = dict(AT_FIRST)
     if clocked:
-        now["CLK"] = 0
+        at_first["CLK"] = 0
         changes += [(half * HALF_CLOCK, {"CLK": 1 - half % 2}) for half in range(24)]
-    rows: dict[int, Lines] = {-200: dict(now)}
-    for moment, lines in sorted(changes, key=lambda change: change[0]):
-        now.update(lines)
-        rows[moment] = dict(now)
-    levels: dict[str, list[int | str]] = {
-        f"{name}{bit}" if name in WIRES else name: [row[name] >> bit & 1 for row in rows.values()]
-        for name in now
-        for bit in WIRES.get(name, (0,))
-    }
-    times = [moment * 1000 for moment in rows]
-    return from_levels(times, levels, resolution=1000, end=1_000_000)
+    in_ps = [(moment * 1_000, lines) for moment, lines in changes]
+    return typed_capture(at_first, WIRES, in_ps, first=-200_000, end=1_000_000)
 
 
 def replayed(capture: Capture, grade: str = "16.67 MHz") -> Replayed:
     """Replay a capture."""
-    replay = Replay(Figures.of(load_bus("mc68020"), grade), capture.lines, capture.resolution)
-    replay.feed(capture)
-    replay.finish(capture.end)
-    return replay.replayed("host")
-
-
-def found(replayed: Replayed) -> set[str]:
-    """Give the numbers of the limits that are findings."""
-    return {each.limit.number for each in replayed.results if each.is_finding}
-
-
-def result(replayed: Replayed, number: str) -> Result:
-    """Give what was found of one limit."""
-    return next(each for each in replayed.results if each.limit.number == number)
+    return replayed_at(capture, "mc68020", grade)
 
 
 def test_the_cycles_meet_every_limit() -> None:

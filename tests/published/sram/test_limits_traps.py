@@ -9,14 +9,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from busdecode.capture import from_levels
-from busdecode.protocol import load_bus
-from busdecode.timing import Figures, Replay
+from tests.timing.typed import Lines, found, replayed_at, result, typed_capture
 
 if TYPE_CHECKING:
-    from busdecode.timing import Replayed, Result
+    from busdecode.timing import Replayed
 
-Lines = dict[str, int]
 WIRES = {"A": range(14, -1, -1), "D": range(7, -1, -1)}
 END_OF_WRITE = {
     "tAW": 110_000,
@@ -45,30 +42,9 @@ def replayed(
     ]
     for line, (fall, rise) in low.items():
         changes += [(fall, {line: 0}), (rise, {line: 1})]
-    rows: dict[int, Lines] = {0: dict(now)}
-    for moment, lines in sorted(changes, key=lambda change: change[0]):
-        now.update(lines)
-        rows[moment] = dict(now)
-    levels: dict[str, list[int | str]] = {
-        f"{name}{bit}" if name in WIRES else name: [row[name] >> bit & 1 for row in rows.values()]
-        for name in now
-        for bit in WIRES.get(name, (0,))
-    }
-    capture = from_levels([moment * 1000 for moment in rows], levels, resolution=1000, end=400_000)
-    replay = Replay(Figures.of(load_bus("sram"), "HT6116-70"), capture.lines, capture.resolution)
-    replay.feed(capture)
-    replay.finish(capture.end)
-    return replay.replayed("host")
-
-
-def found(replayed: Replayed) -> set[str]:
-    """Give the numbers of the limits that are findings."""
-    return {each.limit.number for each in replayed.results if each.is_finding}
-
-
-def result(replayed: Replayed, number: str) -> Result:
-    """Give what was found of one limit."""
-    return next(each for each in replayed.results if each.limit.number == number)
+    in_ps = [(moment * 1_000, lines) for moment, lines in changes]
+    capture = typed_capture(now, WIRES, in_ps, first=0, end=400_000)
+    return replayed_at(capture, "sram", "HT6116-70")
 
 
 @pytest.mark.parametrize(

@@ -11,14 +11,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from busdecode.capture import from_levels
-from busdecode.protocol import load_bus
-from busdecode.timing import Figures, Replay
+from tests.timing.typed import Lines, found, replayed_at, result, typed_capture, warned
 
 if TYPE_CHECKING:
-    from busdecode.timing import Replayed, Result
+    from busdecode.timing import Replayed
 
-Lines = dict[str, int]
 
 WIRES = {"A": range(31, 0, -1), "AM": range(5, -1, -1), "D": range(31, -1, -1)}
 CONTROL = ("AS", "DS1", "DS0", "WRITE", "DTACK", "BERR", "IACK", "LWORD")
@@ -62,37 +59,9 @@ def replayed(grade: str, moved: dict[str, int] | None = None, *, modifier: int =
         ((moved or {}).get(name, moment), {"AM": modifier} if name == "read AM" else lines)
         for name, (moment, lines) in CYCLES.items()
     ]
-    now = dict(IDLE)
-    rows: dict[int, Lines] = {-200: dict(now)}
-    for moment, lines in sorted(changes, key=lambda change: change[0]):
-        now.update(lines)
-        rows[moment] = dict(now)
-    levels: dict[str, list[int | str]] = {
-        f"{name}{bit}" if name in WIRES else name: [row[name] >> bit & 1 for row in rows.values()]
-        for name in now
-        for bit in WIRES.get(name, (0,))
-    }
-    times = [moment * 1000 for moment in rows]
-    capture = from_levels(times, levels, resolution=1000, end=800_000)
-    replay = Replay(Figures.of(load_bus("vmebus"), grade), capture.lines, capture.resolution)
-    replay.feed(capture)
-    replay.finish(capture.end)
-    return replay.replayed("host")
-
-
-def findings(replayed: Replayed) -> set[str]:
-    """Give the numbers of the limits that are findings."""
-    return {each.limit.number for each in replayed.results if each.is_finding}
-
-
-def warnings(replayed: Replayed) -> set[str]:
-    """Give the numbers of the limits that are broken but can only warn."""
-    return {each.limit.number for each in replayed.results if each.is_warning}
-
-
-def result(replayed: Replayed, number: str) -> Result:
-    """Give what was found of one limit."""
-    return next(each for each in replayed.results if each.limit.number == number)
+    in_ps = [(moment * 1_000, lines) for moment, lines in changes]
+    capture = typed_capture(IDLE, WIRES, in_ps, first=-200_000, end=800_000)
+    return replayed_at(capture, "vmebus", grade)
 
 
 @pytest.mark.parametrize("grade", [MASTER, SLAVE])
@@ -123,7 +92,7 @@ def test_a_late_second_strobe_is_named(grade: str, skew: int, named: set[str], b
     first = {"read DS0 low": 100, "write DS1 low": 350}[beat]
     whole = replayed(grade, {beat: first + skew})
 
-    assert (warnings(whole), findings(whole)) == (named, set())
+    assert (warned(whole), found(whole)) == (named, set())
     assert result(whole, "strobe skew").highest == skew * 1000
 
 
@@ -138,12 +107,14 @@ def test_a_late_second_strobe_is_named(grade: str, skew: int, named: set[str], b
 )
 def test_the_address_set_up_is_another_at_each_end(before: int, named: set[str]) -> None:
     """C: 35 ns at the master, of which 10 ns are left at a slave; read, so a finding."""
-    found = {
-        grade: findings(replayed(grade, {"read address": 45 - before, "read AM": 0}))
+    named_at = {
+        grade: found(replayed(grade, {"read address": 45 - before, "read AM": 0}))
         for grade in (MASTER, SLAVE)
     }
 
-    assert found == {grade: {"address set-up"} if grade in named else set() for grade in found}
+    assert named_at == {
+        grade: {"address set-up"} if grade in named else set() for grade in named_at
+    }
 
 
 @pytest.mark.parametrize(
@@ -161,7 +132,7 @@ def test_read_data_may_follow_the_acknowledge_at_the_master(
     """What the backplane does to the order of data and DTACK is lawful where it is seen."""
     whole = replayed(grade, {"read D": 190 + after})
 
-    assert (warnings(whole), findings(whole)) == (named, set())
+    assert (warned(whole), found(whole)) == (named, set())
 
 
 @pytest.mark.parametrize(
@@ -179,8 +150,8 @@ def test_each_step_of_the_handshake_is_looked_at(moved: dict[str, int], number: 
     """Order of strobes, DTACK and data, from memory."""
     whole = replayed(MASTER, moved)
 
-    assert number in warnings(whole)
-    assert findings(whole) == set()
+    assert number in warned(whole)
+    assert found(whole) == set()
 
 
 @pytest.mark.parametrize(
