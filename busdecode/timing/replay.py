@@ -38,6 +38,12 @@ __all__ = ["Replay", "Replayed", "measured_beats", "replay_file"]
 
 _ROWS_AT_ONCE = 1 << 18
 
+_SAMPLES_A_CLOCK = 4
+"""Samples in a period of a clock with which both its edges are seen, and each for itself."""
+
+_CLOCK_EDGES = 16
+"""Rises by which a clock's period is known."""
+
 
 @dataclass(frozen=True)
 class Replayed:
@@ -126,6 +132,8 @@ class Replay:
             for limit in self._limits
         }
         self._each = each
+        self._clocks = frozenset(line.name for line in bus.lines if line.role == "clock")
+        self._clock_periods: dict[str, int] = {}
         self._codes = CodeCounter()
         self._pending = concatenate(bus, [])
         self._ended_before = int(MISSING)
@@ -155,6 +163,10 @@ class Replay:
 
     def _feed_whole(self, chunk: Capture) -> None:
         self._moments.feed(chunk)
+        for line in self._clocks.intersection(chunk.lines).difference(self._clock_periods):
+            period = _clock_period(chunk, line)
+            if period is not None:
+                self._clock_periods[line] = period
         self._take(self._decoder.feed(chunk), is_last=False)
         self._captured_to = chunk.end
 
@@ -226,6 +238,8 @@ class Replay:
                 outcomes[_untold(outcomes, other)] = Outcome.UNSURE
             if self._cannot_tell is not None:
                 outcomes[outcomes == Outcome.BROKEN] = Outcome.UNSURE
+            if self._is_clock_coarse(limit):
+                outcomes[outcomes != Outcome.UNMEASURED] = Outcome.UNSURE
             outcomes_of[limit.number] = outcomes
             tally.add(table, starts, stops, outcomes, doubt)
             broken = (outcomes == Outcome.BROKEN) & (stops != MISSING)
@@ -235,6 +249,19 @@ class Replay:
                         tally.add_lines(self._moments.changed(point.event, times[broken]))
             if self._each is not None:
                 self._each(table, limit, starts, stops, outcomes)
+
+    def _is_clock_coarse(self, limit: Limit) -> bool:
+        """Tell whether a limit looks at a clock of which edges may not have been seen.
+
+        Its period is what was seen of it, or, where that is less, the longest named time of the
+        grade: sampled too slowly, a clock seems slow.
+        """
+        lines = limit.lines & self._clocks
+        known = [self._clock_periods[line] for line in lines if line in self._clock_periods]
+        if not known:
+            return False
+        named = max(self._figures.times.values(), default=min(known))
+        return _SAMPLES_A_CLOCK * self.uncertainty > min(*known, named)
 
     def _judged(self, tally: Tally, binds: Bools, starts: Ints, stops: Ints) -> Outcomes:
         has_both = binds & (starts != MISSING) & (stops != MISSING)
@@ -289,6 +316,15 @@ class Replay:
             self._cannot_tell,
             (*notes, *self.notes),
         )
+
+
+def _clock_period(chunk: Capture, line: str) -> int | None:
+    """Give the mean time between the rises of a line, ps; None where there are few."""
+    levels = chunk.levels(line)
+    rises = chunk.times[1:][(levels[1:] == 1) & (levels[:-1] == 0)]
+    if len(rises) < _CLOCK_EDGES:
+        return None
+    return int(rises[-1] - rises[0]) // (len(rises) - 1)
 
 
 def _untold(outcomes: Outcomes, other: Outcomes) -> Bools:

@@ -440,7 +440,7 @@ def _solved(
     at_most(target.stop, target.start, bounds[1] - target.offset)
     at_most(target.start, target.stop, target.offset - bounds[0])
     for before, after, least in waves.widths():
-        at_most(before, after, -2 * (UNCERTAINTY + HAIR))
+        at_most(before, after, -max(2 * (UNCERTAINTY + HAIR), least // 2))
         if {before, after} != {target.start, target.stop}:
             at_most(before, after, -least, _ORDER)
     past = UNCERTAINTY + HAIR // 2

@@ -10,7 +10,7 @@ from busdecode.cycles import decode
 from busdecode.protocol import bundled_buses, load_bus
 from busdecode.timing import Figures
 from tests.published.test_limits import WITH_FIGURES
-from tests.timing.bases import shown
+from tests.timing.bases import BASES, shown
 from tests.timing.mutants import base_waves, replayed, sampled
 
 NEVER_BROKEN: dict[str, set[tuple[str, str]]] = {
@@ -79,3 +79,16 @@ def test_a_healthy_capture_breaks_nothing_at_any_sample_rate(name: str) -> None:
             result, _ = replayed(sampled(capture, period, first), figures)
             broken = [each.limit for each in result.results if each.broken]
             assert [limit.number for limit in broken if not limit.is_condition] == []
+
+
+@pytest.mark.parametrize(("period", "can_tell"), [(20_000, True), (40_000, False)])
+def test_a_clock_with_fewer_than_four_samples_tells_nothing(period: int, can_tell: bool) -> None:
+    """The MC68000's clock of 8 MHz, 125 ns, at 50 and at 25 MS/s."""
+    bus = load_bus("mc68000")
+    waves = base_waves(bus, BASES["mc68000"][1])
+    result, _ = replayed(sampled(waves.capture(waves.moments), period), Figures.of(bus))
+    clocked = [each for each in result.results if "CLK" in each.limit.lines and each.checked]
+
+    assert len(clocked) > 5
+    assert any(each.met for each in clocked) == can_tell
+    assert can_tell or all(each.unsure == each.checked for each in clocked)
