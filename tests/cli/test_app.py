@@ -133,7 +133,14 @@ def test_interruption_of_the_process_is_quiet(tmp_path: Path) -> None:
 
     os.mkfifo(tmp_path / "slow.vcd")
     command = [sys.executable, "-m", "busdecode", "decode", "slow.vcd", "--bus", "z80"]
-    with subprocess.Popen(command, cwd=tmp_path, stderr=subprocess.PIPE, text=True) as process:
+
+    def heed_interruption() -> None:
+        # A shell has what it runs in the background ignore it, and children inherit that.
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+    with subprocess.Popen(
+        command, cwd=tmp_path, stderr=subprocess.PIPE, text=True, preexec_fn=heed_interruption
+    ) as process:
         # Opening succeeds once the command has opened the other end; never wait for a dead one.
         other_end = -1
         while other_end < 0 and process.poll() is None:
@@ -144,8 +151,11 @@ def test_interruption_of_the_process_is_quiet(tmp_path: Path) -> None:
         assert other_end >= 0, process.communicate()[1]
         time.sleep(0.1)
         process.send_signal(signal.SIGINT)
-        _, err = process.communicate(timeout=30)
-        os.close(other_end)
+        try:
+            _, err = process.communicate(timeout=30)
+        finally:
+            process.kill()
+            os.close(other_end)
 
     assert (process.returncode, err) == (130, "")
 
