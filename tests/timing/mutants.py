@@ -183,17 +183,20 @@ class Waves:
         finally:
             self._toggles = kept
 
-    def widths(self) -> Iterable[tuple[int, int, int]]:
+    def widths(self) -> Iterable[tuple[int, int, int, int]]:
         """Give each two moments at which a line changes, one after the other, and how far apart
-        they must stay: on control lines no pulse becomes shorter than the bus has any.
+        they must stay, and should: control lines' pulses are as long as the bus has any, a
+        clock's at least half as long as they were.
         """
         values = {*self.bus.address, *self.bus.data}
         for line, toggles in self._toggles.items():
             places = np.searchsorted(self.moments, toggles).tolist()
+            is_clock = self.bus.line(line).role == "clock"
             for before, after in pairwise(places):
                 width = int(self.moments[after] - self.moments[before])
-                least = 0 if line in values else min(width, self.bus.shortest_pulse)
-                yield before, after, least
+                should = 0 if line in values else min(width, self.bus.shortest_pulse)
+                must = 2 * (UNCERTAINTY + HAIR)
+                yield before, after, max(must, should // 2) if is_clock else must, should
 
     def orders(self) -> Iterable[tuple[int, int]]:
         """Give pairs of moments that must stay in order: the phases of beats, one by one."""
@@ -439,10 +442,10 @@ def _solved(
 
     at_most(target.stop, target.start, bounds[1] - target.offset)
     at_most(target.start, target.stop, target.offset - bounds[0])
-    for before, after, least in waves.widths():
-        at_most(before, after, -max(2 * (UNCERTAINTY + HAIR), least // 2))
+    for before, after, must, should in waves.widths():
+        at_most(before, after, -must)
         if {before, after} != {target.start, target.stop}:
-            at_most(before, after, -least, _ORDER)
+            at_most(before, after, -should, _ORDER)
     past = UNCERTAINTY + HAIR // 2
     for each in known:
         may_be_unmet = each.limit.is_condition and each.limit != target.limit
