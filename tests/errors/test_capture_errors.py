@@ -45,6 +45,14 @@ VCD_MISTAKES = [
         "  do:       export the capture again with its channels",
     ),
     (
+        "$timescale 9223372036854776 ms $end\n" + HEAD,
+        "made.vcd:1:29: the time scale '9223372036854776 ms' is more than 64 bits of ps can count\n"
+        "  1 | $timescale 9223372036854776 ms $end\n"
+        "    |                             ^\n"
+        "  expected: 1, 10 or 100 and a unit, such as $timescale 1 ns $end\n"
+        "  do:       correct the $timescale, or take it out and tell the unit with --time-unit",
+    ),
+    (
         "$timescale 1 min $end\n" + HEAD,
         "made.vcd:1:14: the time scale must be a number and s, ms, us, ns, ps or fs, not '1 min'\n"
         "  1 | $timescale 1 min $end\n"

@@ -7,7 +7,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from busdecode.capture.model import WIDEST
+from busdecode.capture.model import LATEST, WIDEST
 from busdecode.errors import RequestError, quoted
 from busdecode.units import PICOSECONDS
 
@@ -20,6 +20,8 @@ __all__ = ["Header", "read_header"]
 NOT_LEVELS = frozenset({"event", "real", "realtime", "shortreal", "string"})
 _SIZE = re.compile(rb"[0-9]{1,9}")
 _SCALE = re.compile(r"([0-9]+)\s*(s|ms|us|ns|ps|fs)")
+_MOST_DIGITS = 19
+"""Digits of a number that surely goes into 64 bits."""
 _RANGE = re.compile(r"(?P<name>.*?)\[(?P<first>-?[0-9]+)(?::(?P<last>-?[0-9]+))?\]")
 _DO = "export the capture again"
 
@@ -137,14 +139,20 @@ def _section(tokens: Tokens, keyword: bytes) -> list[bytes]:
 
 def _scale(tokens: Tokens, text: str, header: Header) -> tuple[int, int]:
     match = _SCALE.fullmatch(text)
-    if match is None or int(match[1]) == 0:
+    digits = "" if match is None else match[1].lstrip("0")
+    what = None
+    if match is None or not digits:
+        what = f"must be a number and s, ms, us, ns, ps or fs, not {quoted(text)}"
+    elif len(digits) > _MOST_DIGITS or int(digits) * PICOSECONDS.get(match[2], 1) > LATEST:
+        what = f"{quoted(text)} is more than 64 bits of ps can count"
+    if what is not None or match is None:
         raise tokens.error(
-            f"the time scale must be a number and s, ms, us, ns, ps or fs, not {quoted(text)}",
+            f"the time scale {what}",
             back=1,
             expected="1, 10 or 100 and a unit, such as $timescale 1 ns $end",
             action="correct the $timescale, or take it out and tell the unit with --time-unit",
         )
-    count = int(match[1])
+    count = int(digits)
     if count not in (1, 10, 100):
         header.notes.append(f"The time scale is {text}; the standard has 1, 10 and 100 only.")
     if match[2] == "fs":
