@@ -32,8 +32,7 @@ if TYPE_CHECKING:
     from busdecode.capture import Binding, CaptureFile, Options
     from busdecode.compare import Comparison
     from busdecode.protocol import Bus
-    from busdecode.report import Table
-    from busdecode.report.documents import Cell
+    from busdecode.report.documents import Cell, Table
 
 __all__ = ["command"]
 
@@ -91,7 +90,8 @@ class _Asked:
 
 def _cycles(asked: _Asked, show: Callable[[str], None]) -> Table:
     """Make the table of cycles: a stream, at one place."""
-    from busdecode.report import Shown, Tally, cycle_table, read_names
+    from busdecode.report import Tally
+    from busdecode.report.documents import Shown, cycle_table, read_names
 
     bus, place = asked.bus, asked.place
     names = None if asked.names_path is None else read_names(asked.names_path, bus)
@@ -142,21 +142,21 @@ def _against(asked: _Asked) -> str:
 
 def _comparison(asked: _Asked, show: Callable[[str], None]) -> Table:
     """Make the table of lines and phases."""
-    from busdecode.report import comparison_table
+    from busdecode.report.documents import comparison_table
 
     return comparison_table(_compared(asked, show), f"{_against(asked)}: lines by phase")
 
 
 def _findings(asked: _Asked, show: Callable[[str], None]) -> Table:
     """Make the table of findings."""
-    from busdecode.report import findings_table
+    from busdecode.report.documents import findings_table
 
     return findings_table(_compared(asked, show), f"{_against(asked)}: findings")
 
 
 def _replay(asked: _Asked, show: Callable[[str], None]) -> Table:
     """Make the table of limits, with what was measured at one place."""
-    from busdecode.report import replay_table
+    from busdecode.report.documents import replay_table
     from busdecode.timing import Figures, overridden, replay_file
 
     figures = Figures.of(asked.bus, asked.grade)
@@ -302,7 +302,7 @@ def command(
     from busdecode.capture import read_probes
     from busdecode.cycles import bind
     from busdecode.protocol import load_bus
-    from busdecode.report import FORMATS, format_of, write_latex_document
+    from busdecode.report.documents import FORMATS, format_of, write_latex_document
 
     form = form or format_of(output)
     write = FORMATS[form].write

@@ -1,22 +1,13 @@
-"""Takes results, gives text: tables for people, CSV and JSON for programs."""
+"""Takes results, gives text: tables for people, CSV and JSON for programs.
+
+Documents, figures and the handbook stand in packages and modules of their own; they are imported
+from there, so that who only lists cycles need not wait for them.
+"""
 
 from __future__ import annotations
 
 from busdecode.report.comparison import comparison_object, comparison_text
 from busdecode.report.description import bus_list_text, bus_object, bus_summary, bus_text
-from busdecode.report.documents import (
-    FORMATS,
-    RegisterNames,
-    Shown,
-    Table,
-    comparison_table,
-    cycle_table,
-    findings_table,
-    format_of,
-    read_names,
-    replay_table,
-    write_latex_document,
-)
 from busdecode.report.histograms import draw_histograms
 from busdecode.report.limits import bound_text, limit_rows
 from busdecode.report.parquet import ParquetRows
@@ -39,12 +30,8 @@ from busdecode.report.tables import (
 from busdecode.report.tally import Tally
 
 __all__ = [
-    "FORMATS",
     "CycleText",
     "ParquetRows",
-    "RegisterNames",
-    "Shown",
-    "Table",
     "Tally",
     "bound_text",
     "bounds_text",
@@ -54,24 +41,17 @@ __all__ = [
     "bus_text",
     "check_matplotlib",
     "comparison_object",
-    "comparison_table",
     "comparison_text",
     "csv_header",
     "csv_rows",
-    "cycle_table",
     "draw_histograms",
-    "findings_table",
-    "format_of",
     "histogram_text",
     "in_columns",
     "limit_rows",
     "operand_csv",
     "operand_text",
     "picture_form",
-    "read_names",
     "replay_object",
-    "replay_table",
     "replay_text",
     "row_objects",
-    "write_latex_document",
 ]

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.protocol import listed_lines
-from busdecode.report.documents import replay_table
 from busdecode.report.tables import in_columns
 from busdecode.units import counted, format_time
 
@@ -295,6 +294,9 @@ def replay_object(
     departures: Sequence[Departure] = (),
 ) -> dict[str, object]:
     """Give a replay as the object that ``--json`` prints; parameters as `replay_text`."""
+    # Imported here, so that who wants no replay need not wait for documents.
+    from busdecode.report.documents import replay_table
+
     table = replay_table(replayed, capture)
     columns = [column.name for column in table.columns]
     limits = []
