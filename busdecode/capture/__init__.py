@@ -19,7 +19,7 @@ from busdecode.capture.compilation import (
     saying_if_slow,
 )
 from busdecode.capture.matching import name_forms
-from busdecode.capture.model import Capture, concatenated, from_levels, join, split
+from busdecode.capture.model import Capture, concatenated, from_levels, join, split, stretches
 from busdecode.capture.probes import Probe, ProbeGroup, ProbeList, read_probes
 from busdecode.capture.readers import READERS, Options, Reader, open_capture, read_capture
 from busdecode.capture.stream import SETTLED_ROWS, CaptureFile, Source, Told
@@ -59,6 +59,7 @@ __all__ = [
     "saying_if_slow",
     "skews",
     "split",
+    "stretches",
     "words_for",
     "write_vcd",
 ]

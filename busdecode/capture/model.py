@@ -258,6 +258,16 @@ def split(capture: Capture, rows: int) -> Iterator[Capture]:
         yield capture.rows(first, min(first + rows, len(capture)))
 
 
+def stretches(capture: Capture) -> Iterator[tuple[bool, Capture]]:
+    """Cut a capture where gaps begin and end; tell of each stretch of rows whether it is a gap."""
+    if capture.gaps is None or not capture.gaps.any():
+        yield False, capture
+        return
+    bounds = (np.flatnonzero(np.diff(capture.gaps)) + 1).tolist()
+    for first, beyond in pairwise([0, *bounds, len(capture)]):
+        yield bool(capture.gaps[first]), capture.rows(first, beyond)
+
+
 def join(captures: Iterable[Capture]) -> Capture:
     """Put chunks of one capture together in the order given.
 

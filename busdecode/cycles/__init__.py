@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from busdecode.cycles.coarse import why_too_coarse
 from busdecode.cycles.condense import pulled
-from busdecode.cycles.decode import Decoder, decode
+from busdecode.cycles.decode import ROWS_AT_ONCE, Decoder, decode
 from busdecode.cycles.ideal import ideal_cycles
 from busdecode.cycles.moments import Moments, first_from, last_until
 from busdecode.cycles.occurrences import MISSING, Rows, gather, mask_of
@@ -31,6 +31,7 @@ __all__ = [
     "DIRECTIONS",
     "ENDINGS",
     "MISSING",
+    "ROWS_AT_ONCE",
     "CycleTable",
     "DecodedPlace",
     "Decoder",

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["FOREVER", "Condenser", "pulled"]
+__all__ = ["FOREVER", "Condenser", "hold_last", "pulled"]
 
 FOREVER = np.iinfo(np.int64).max // 2
 """A moment, in ps, later than any of a capture, to which a reach can still be added."""
@@ -49,6 +49,29 @@ def pulled(bus: Bus, lines: Sequence[str], states: Words, unknown: Words) -> tup
     down = mask_of([line.name for line in bus.lines if line.pull == "down"], index, words)
     released = unknown & states
     return states & ~(released & down), unknown & ~(released & (up | down))
+
+
+def hold_last(states: Words, unknown: Words, at: int, before: Words) -> None:
+    """Give a line, where it is not known, its last known level.
+
+    Parameters
+    ----------
+    states : ndarray of uint64, shape (N, W)
+        Changed in place.
+    unknown : ndarray of uint64, shape (N, W)
+    at : int
+        The line's bit in a row.
+    before : ndarray of uint64, shape (W,)
+        A row with its level before the first known one.
+    """
+    word, bit = at // 64, np.uint64(1 << (at % 64))
+    lost = (unknown[:, word] & bit) != 0
+    if not lost.any():
+        return
+    level = (states[:, word] & bit) != 0
+    last = np.maximum.accumulate(np.where(lost, -1, np.arange(len(states))))
+    held = np.where(last < 0, (before[word] & bit) != 0, level[last])
+    states[:, word] = np.where(held, states[:, word] | bit, states[:, word] & ~bit)
 
 
 class Condenser:
@@ -169,21 +192,11 @@ class Condenser:
             if (unknown & self._mask).any():
                 states = states.copy()
                 for line in self._control:
-                    self._hold_last(states, unknown, self._index[line])
+                    hold_last(states, unknown, self._index[line], self._last)
                 unknown = unknown & ~self._mask
         if len(states):
             self._last = states[-1].copy()
         return states, unknown
-
-    def _hold_last(self, states: Words, unknown: Words, at: int) -> None:
-        word, bit = at // 64, np.uint64(1 << (at % 64))
-        lost = (unknown[:, word] & bit) != 0
-        if not lost.any():
-            return
-        level = (states[:, word] & bit) != 0
-        last = np.maximum.accumulate(np.where(lost, -1, np.arange(len(states))))
-        held = np.where(last < 0, (self._last[word] & bit) != 0, level[last])
-        states[:, word] = np.where(held, states[:, word] | bit, states[:, word] & ~bit)
 
     def _kept(self, times: Ints, columns: Words) -> NDArray[np.bool_]:
         """Tell which rows are near a change, or at the end, where a change may follow."""

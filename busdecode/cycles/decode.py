@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.capture import WORTH_BYTES, compiled, saying_if_slow, split
+from busdecode.capture import WORTH_BYTES, compiled, saying_if_slow, split, stretches
 from busdecode.cycles.beats import BeatValues
 from busdecode.cycles.condense import FOREVER, Condenser
 from busdecode.cycles.occurrences import Rows, usable
@@ -33,11 +33,10 @@ if TYPE_CHECKING:
 
     Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
-    Words = NDArray[np.uint64]
 
 __all__ = ["Decoder", "decode"]
 
-_ROWS_AT_ONCE = 1 << 18
+ROWS_AT_ONCE = 1 << 18
 """Larger chunks are cut: arrays that fit the processor's cache are faster (measured)."""
 
 
@@ -196,22 +195,12 @@ class Decoder:
             Rows that follow those fed before, with this decoder's lines in order.
         """
         self._choose_kernels(len(chunk))
-        if len(chunk) > _ROWS_AT_ONCE:
-            return concatenate(self.bus, [self.feed(part) for part in split(chunk, _ROWS_AT_ONCE)])
-        if chunk.gaps is None or not chunk.gaps.any():
-            return self._feed_segment(chunk.times, chunk.states, chunk.unknown, chunk.end)
-        tables = []
-        bounds = np.flatnonzero(np.diff(chunk.gaps)) + 1
-        for first, stop in zip([0, *bounds], [*bounds, len(chunk)], strict=True):
-            start = int(chunk.times[first])
-            if chunk.gaps[first]:
-                tables.append(self.finish(start))
-                continue
-            end = int(chunk.times[stop]) if stop < len(chunk) else chunk.end
-            unknown = None if chunk.unknown is None else chunk.unknown[first:stop]
-            tables.append(
-                self._feed_segment(chunk.times[first:stop], chunk.states[first:stop], unknown, end)
-            )
+        if len(chunk) > ROWS_AT_ONCE:
+            return concatenate(self.bus, [self.feed(part) for part in split(chunk, ROWS_AT_ONCE)])
+        tables = [
+            self.finish(int(part.times[0])) if is_gap else self._feed_stretch(part)
+            for is_gap, part in stretches(chunk)
+        ]
         return concatenate(self.bus, tables)
 
     def _choose_kernels(self, rows: int) -> None:
@@ -224,11 +213,9 @@ class Decoder:
                 self._kernels = import_module("busdecode.cycles.compiled_rows")
             self._condenser.kernels = self._kernels
 
-    def _feed_segment(
-        self, times: Ints, states: Words, unknown: Words | None, end: int
-    ) -> CycleTable:
-        rows = self._condenser.rows(self._tail, times, states, unknown)
-        return self._advance(rows, end - self._reach_on, final=None)
+    def _feed_stretch(self, part: Capture) -> CycleTable:
+        rows = self._condenser.rows(self._tail, part.times, part.states, part.unknown)
+        return self._advance(rows, part.end - self._reach_on, final=None)
 
     def _advance(self, rows: Rows, horizon: int, final: int | None) -> CycleTable:
         """Emit what is finished by `horizon`; at `final`, the moment of the end, all the rest."""

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from busdecode.cycles.condense import pulled
+from busdecode.cycles.condense import hold_last, pulled
 from busdecode.cycles.occurrences import MISSING, Rows, is_usable, mask_of
 from busdecode.protocol import Becomes, Changes, Not
 
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
+
+Number = TypeVar("Number", np.int64, np.uint64)
 
 __all__ = ["Moments", "first_from", "last_until"]
 
@@ -99,39 +101,47 @@ class Moments:
         """Take one more chunk, without gaps, that follows those before."""
         if not len(chunk):
             return
-        unknown = np.zeros_like(chunk.states) if chunk.unknown is None else chunk.unknown
-        states, unknown = pulled(self._bus, self._lines, chunk.states, unknown)
-        times = chunk.times
-        if self._last is not None:
-            at, state, lost = self._last
-            times = np.append(at, times)
-            states = np.concatenate([state[None], states])
-            unknown = np.concatenate([lost[None], unknown])
-        is_lost = bool(unknown.any())
-        if is_lost:
-            states = _held(states, unknown, len(self._lines))
+        times, states, unknown = self._following(chunk)
         rows = Rows(times, states, None, self._index)
         if self._last is None:
             for condition in self._conditions:
                 level = rows.level(condition)
                 stands = level is not None and bool(level[0])
                 self._started[condition] = times[:1] if stands else times[:0]
+        moved = states[1:] ^ states[:-1]
+        if unknown is not None:
+            moved |= unknown[1:] ^ unknown[:-1]
         for event, found in self._found.items():
             if isinstance(event, Changes):
-                at_rows = self._changes(event, states, unknown)
+                own = moved & mask_of(event.lines, self._index, moved.shape[1])
+                at_rows = np.flatnonzero(own.any(axis=1)) + 1
+                if len(at_rows):
+                    self._moved[event].append(own[at_rows - 1])
             else:
                 at_rows = rows.edges(event)
             if len(at_rows):
                 found.append(times[at_rows])
-        self._last = int(times[-1]), states[-1].copy(), unknown[-1].copy()
+        lost = np.zeros_like(states[-1]) if unknown is None else unknown[-1].copy()
+        self._last = int(times[-1]), states[-1].copy(), lost
 
-    def _changes(self, event: Changes, states: Words, unknown: Words) -> Ints:
-        moved = (states[1:] ^ states[:-1]) | (unknown[1:] ^ unknown[:-1])
-        moved &= mask_of(event.lines, self._index, states.shape[1])
-        at_rows = np.flatnonzero(moved.any(axis=1))
-        if len(at_rows):
-            self._moved[event].append(moved[at_rows])
-        return at_rows + 1
+    def _following(self, chunk: Capture) -> tuple[Ints, Words, Words | None]:
+        """Give a chunk's rows after the last one fed, levels held; unknown None where none is."""
+        times, states, unknown = chunk.times, chunk.states, chunk.unknown
+        if unknown is not None:
+            states, unknown = pulled(self._bus, self._lines, states, unknown)
+        if self._last is not None:
+            at, state, lost = self._last
+            if lost.any() and unknown is None:
+                unknown = np.zeros_like(states)
+            times = np.append(at, times)
+            states = np.concatenate([state[None], states])
+            unknown = None if unknown is None else np.concatenate([lost[None], unknown])
+        if unknown is None or not unknown.any():
+            return times, states, None
+        states = states.copy()
+        for line in range(len(self._lines)):
+            hold_last(states, unknown, line, states[0])  # at the start, what stands there
+        return times, states, unknown
 
     def restart(self) -> None:
         """Forget all: what follows does not hang together with what was fed."""
@@ -144,11 +154,7 @@ class Moments:
     def of(self, event: Event) -> Ints:
         """Give the moments of an event, rising, ps."""
         found = self._found[event]
-        if not found:
-            return np.empty(0, dtype=np.int64)
-        if len(found) > 1:
-            found[:] = [np.concatenate(found)]
-        return found[0]
+        return _joined(found) if found else np.empty(0, dtype=np.int64)
 
     def changed(self, event: Changes, times: Ints) -> dict[str, int]:
         """Count for each line at how many of these moments of the event it changed.
@@ -162,7 +168,7 @@ class Moments:
         if not len(times):
             return {}
         moments = self.of(event)
-        words = np.concatenate(self._moved[event])[np.searchsorted(moments, times)]
+        words = _joined(self._moved[event])[np.searchsorted(moments, times)]
         counts = {}
         for line in event.lines:
             at = self._index[line]
@@ -185,16 +191,11 @@ class Moments:
             if first:
                 self._found[event][:] = [moments[first:].copy()]
                 if event in self._moved:
-                    self._moved[event][:] = [np.concatenate(self._moved[event])[first:]]
+                    self._moved[event][:] = [_joined(self._moved[event])[first:].copy()]
 
 
-def _held(states: Words, unknown: Words, lines: int) -> Words:
-    """Give lines that are not known their last level; at the start, what stands there."""
-    held = states.copy()
-    for at in range(lines):
-        word, bit = at // 64, np.uint64(1 << (at % 64))
-        lost = (unknown[:, word] & bit) != 0
-        if lost.any():
-            known_at = np.maximum.accumulate(np.where(lost, 0, np.arange(len(states))))
-            held[:, word] = (held[:, word] & ~bit) | (states[known_at, word] & bit)
-    return held
+def _joined(parts: list[NDArray[Number]]) -> NDArray[Number]:
+    """Give parts, of which there is at least one, as one array, and keep them so."""
+    if len(parts) > 1:
+        parts[:] = [np.concatenate(parts)]
+    return parts[0]

@@ -6,7 +6,13 @@ from busdecode.timing.baseline import Baseline, Departure, departures, kept_base
 from busdecode.timing.codes import Code
 from busdecode.timing.figures import Figures, overridden
 from busdecode.timing.judge import Measured, Outcome, Result
-from busdecode.timing.replay import Replay, Replayed, measured_beats, replay_file
+from busdecode.timing.replay import (
+    Replay,
+    Replayed,
+    measured_beats,
+    replay_capture,
+    replay_file,
+)
 
 __all__ = [
     "Baseline",
@@ -23,5 +29,6 @@ __all__ = [
     "measured_beats",
     "overridden",
     "read_baseline",
+    "replay_capture",
     "replay_file",
 ]

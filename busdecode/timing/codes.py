@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
@@ -44,28 +44,29 @@ class CodeCounter:
         if bus.lane_rows or bus.lane_strobes:
             every = np.uint64((1 << bus.lane_count) - 1)
             none = moves & (table.lanes == 0) & (table.lanes_known == every)
-            self._count(table, "lanes", none, ["none" if bus.lane_strobes else "in no row"])
+            text = "none" if bus.lane_strobes else "in no row"
+            self._count(table, "lanes", none, table.lanes, lambda _: text)
         if bus.modifier_codes:
             codes = np.array(sorted(bus.modifier_codes), dtype=np.uint64)
             strange = table.has_modifier & ~np.isin(table.modifier, codes)
-            self._count(
-                table, "modifier", strange, [f"0x{int(each):X}" for each in table.modifier[strange]]
-            )
+            self._count(table, "modifier", strange, table.modifier, "0x{:X}".format)
 
     def _count(
-        self, table: CycleTable, what: str, chosen: NDArray[np.bool_], values: list[str]
+        self,
+        table: CycleTable,
+        what: str,
+        chosen: NDArray[np.bool_],
+        codes: NDArray[np.uint64],
+        shown: Callable[[int], str],
     ) -> None:
-        at = np.flatnonzero(chosen)
-        if not len(at):
-            return
-        texts = values if len(values) == len(at) else values * len(at)
-        for text in dict.fromkeys(texts):
-            mine = [row for row, each in zip(at.tolist(), texts, strict=True) if each == text]
-            before = self._found.get((what, text))
-            first = (int(table.cycle[mine[0]]), int(table.beat[mine[0]]))
-            cycle, beat = first if before is None else (before.cycle, before.beat)
-            count = len(mine) + (0 if before is None else before.count)
-            self._found[what, text] = Code(what, text, count, cycle, beat)
+        rows = np.flatnonzero(chosen)
+        values, firsts, counts = np.unique(codes[rows], return_index=True, return_counts=True)
+        for at in firsts.argsort():
+            text = shown(int(values[at]))
+            row = rows[firsts[at]]
+            fresh = Code(what, text, 0, int(table.cycle[row]), int(table.beat[row]))
+            before = self._found.get((what, text), fresh)
+            self._found[what, text] = replace(before, count=before.count + int(counts[at]))
 
     def found(self) -> Iterator[Code]:
         """Give the codes in the order in which they were first seen."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import IntEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Outcomes = NDArray[np.int8]
 
-__all__ = ["Measured", "Outcome", "Result", "Tally", "judge"]
+__all__ = ["Measured", "Outcome", "Result", "Tally", "judge", "margins"]
 
 _SHOWN_AT_MOST = 20
 _VALUES_AT_MOST = 1 << 16
@@ -90,6 +90,49 @@ class Measured:
     value: int | None
     margin: int | None
     outcome: Outcome
+
+    @classmethod
+    def of(
+        cls,
+        limit: Limit,
+        bounds: tuple[int | None, int | None],
+        table: CycleTable,
+        starts: Ints,
+        stops: Ints,
+        outcomes: Outcomes,
+        at: int,
+    ) -> Self:
+        """Take one of the beats in which a limit was measured; `bounds` are least and most, ps."""
+        start, stop = int(starts[at]), int(stops[at])
+        is_there = stop != MISSING
+        value = stop - start if is_there else None
+        inside = None if value is None else margins(np.array([value]), *bounds)
+        return cls(
+            limit.number,
+            int(table.cycle[at]),
+            int(table.beat[at]),
+            start,
+            stop if is_there else None,
+            value,
+            None if inside is None else int(inside[0]),
+            Outcome(int(outcomes[at])),
+        )
+
+
+def margins(values: Ints, least: int | None, most: int | None) -> Ints | None:
+    """Give how far inside a limit times lie, negative outside; None where it has no figure.
+
+    Examples
+    --------
+    >>> margins(np.array([10, 35]), 30, 40).tolist()
+    [-20, 5]
+    """
+    sides = []
+    if least is not None:
+        sides.append(values - least)
+    if most is not None:
+        sides.append(most - values)
+    return np.minimum.reduce(sides) if sides else None
 
 
 @dataclass(frozen=True)
@@ -228,9 +271,9 @@ class Tally:
             if self._range is None
             else (min(low, self._range[0]), max(high, self._range[1]))
         )
-        margins = self._margins(values)
-        if margins is not None:
-            at = int(seen[int(margins.argmin())])
+        inside = margins(values, self.least, self.most)
+        if inside is not None:
+            at = int(seen[int(inside.argmin())])
             fresh = self._measured(table, starts, stops, outcomes, at)
             assert fresh.margin is not None
             if self._worst is None or fresh.margin < (self._worst.margin or 0):
@@ -242,31 +285,11 @@ class Tally:
         for line, count in changed.items():
             self._lines[line] = self._lines.get(line, 0) + count
 
-    def _margins(self, values: Ints) -> Ints | None:
-        sides = []
-        if self.least is not None:
-            sides.append(values - self.least)
-        if self.most is not None:
-            sides.append(self.most - values)
-        return np.minimum.reduce(sides) if sides else None
-
     def _measured(
         self, table: CycleTable, starts: Ints, stops: Ints, outcomes: Outcomes, at: int
     ) -> Measured:
-        start, stop = int(starts[at]), int(stops[at])
-        is_there = stop != MISSING
-        value = stop - start if is_there else None
-        margins = None if value is None else self._margins(np.array([value]))
-        return Measured(
-            self.limit.number,
-            int(table.cycle[at]),
-            int(table.beat[at]),
-            start,
-            stop if is_there else None,
-            value,
-            None if margins is None else int(margins[0]),
-            Outcome(int(outcomes[at])),
-        )
+        bounds = self.least, self.most
+        return Measured.of(self.limit, bounds, table, starts, stops, outcomes, at)
 
     def _merge(self, values: Ints, counts: Ints) -> None:
         """Take in measured times; where there are too many, near ones are put together."""

@@ -7,8 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.capture import bind_capture, largest_skew, split
-from busdecode.cycles import ENDINGS, MISSING, Decoder, Moments, concatenate, why_too_coarse
+from busdecode.capture import bind_capture, largest_skew, split, stretches
+from busdecode.cycles import (
+    ENDINGS,
+    MISSING,
+    ROWS_AT_ONCE,
+    Decoder,
+    Moments,
+    concatenate,
+    why_too_coarse,
+)
 from busdecode.protocol import Changes, listed_lines
 from busdecode.timing.codes import Code, CodeCounter
 from busdecode.timing.judge import Measured, Outcome, Result, Tally, judge
@@ -21,7 +29,7 @@ from busdecode.timing.points import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterator
+    from collections.abc import Callable, Collection
 
     from numpy.typing import NDArray
 
@@ -33,10 +41,10 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
     Outcomes = NDArray[np.int8]
+    Each = Callable[[CycleTable, Limit, Ints, Ints, Outcomes], None]
+    """Takes a table of beats, the limit, both points and the outcomes (B,), as one is measured."""
 
-__all__ = ["Replay", "Replayed", "measured_beats", "replay_file"]
-
-_ROWS_AT_ONCE = 1 << 18
+__all__ = ["Replay", "Replayed", "measured_beats", "replay_capture", "replay_file"]
 
 _SAMPLES_A_CLOCK = 4
 """Samples in a period of a clock with which both its edges are seen, and each for itself."""
@@ -92,9 +100,8 @@ class Replay:
         The captured lines of the place, by the bus's names.
     resolution, skew : int, ps
         An interval is uncertain by their sum.
-    each : callable, optional
-        Called with a table of beats, the limit, both points and the outcomes (B,) of each
-        limit as it is measured.
+    each : Each, optional
+        Called for each limit as it is measured.
 
     Raises
     ------
@@ -108,7 +115,7 @@ class Replay:
         lines: tuple[str, ...],
         resolution: int,
         skew: int = 0,
-        each: Callable[[CycleTable, Limit, Ints, Ints, Outcomes], None] | None = None,
+        each: Each | None = None,
     ) -> None:
         self._figures = figures
         self._lines = lines
@@ -125,6 +132,12 @@ class Replay:
         self._moments = Moments(
             bus, lines, asked_events(self._limits), asked_conditions(self._limits)
         )
+        self._unseen = {limit.number: self._why_unseen(limit) for limit in self._limits}
+        names = [*(kind.name for kind in bus.kinds), "address-only", ""]  # as tables number them
+        self._of_kinds = {
+            limit.number: np.array([limit.kinds is None or name in limit.kinds for name in names])
+            for limit in self._limits
+        }
         self._tallies = {
             limit.number: Tally(
                 limit, *figures.at(limit), self.uncertainty, figures.is_unverified(limit)
@@ -147,21 +160,14 @@ class Replay:
 
     def feed(self, chunk: Capture) -> None:
         """Take one more chunk of the place's capture."""
-        if len(chunk) > _ROWS_AT_ONCE:
-            for part in split(chunk, _ROWS_AT_ONCE):
-                self.feed(part)
-            return
-        if chunk.gaps is None or not chunk.gaps.any():
-            self._feed_whole(chunk)
-            return
-        bounds = np.flatnonzero(np.diff(chunk.gaps)) + 1
-        for first, stop in zip([0, *bounds], [*bounds, len(chunk)], strict=True):
-            if chunk.gaps[first]:
-                self.finish(int(chunk.times[first]))
-            else:
-                self._feed_whole(chunk.rows(int(first), int(stop)))
+        for rows in split(chunk, ROWS_AT_ONCE):
+            for is_gap, part in stretches(rows):
+                if is_gap:
+                    self.finish(int(part.times[0]))
+                else:
+                    self._feed_stretch(part)
 
-    def _feed_whole(self, chunk: Capture) -> None:
+    def _feed_stretch(self, chunk: Capture) -> None:
         self._moments.feed(chunk)
         for line in self._clocks.intersection(chunk.lines).difference(self._clock_periods):
             period = _clock_period(chunk, line)
@@ -205,19 +211,15 @@ class Replay:
             self._codes.add(table.take(~is_cut))
         finder = PointFinder(bus, self._moments, beats, self.uncertainty)
         outcomes_of: dict[str, Outcomes] = {}
-        names = np.array([*(kind.name for kind in bus.kinds), "address-only", ""], dtype=object)
         for limit in self._limits:
             tally = self._tallies[limit.number]
-            if self._why_unseen(limit) is not None:
+            if self._unseen[limit.number] is not None:
                 outcomes_of[limit.number] = np.zeros(len(table), dtype=np.int8)
                 continue
             assert limit.start is not None
             assert limit.stop is not None
             starts, stops = finder.both(limit.start, limit.stop)
-            binds = ~is_cut & (starts != MISSING)
-            if limit.kinds is not None:
-                chosen = np.array([name in limit.kinds for name in names])
-                binds &= chosen[table.kind]
+            binds = ~is_cut & (starts != MISSING) & self._of_kinds[limit.number][table.kind]
             if limit.levels:
                 binds &= finder.shows(limit.levels)
             outcomes = self._judged(tally, binds, starts, stops)
@@ -302,7 +304,7 @@ class Replay:
         """Give what was found so far."""
         results = []
         for limit in self._limits:
-            reason = self._why_unseen(limit) or "no beat in which both its points come"
+            reason = self._unseen[limit.number] or "no beat in which both its points come"
             absent = self._absent[limit.number]
             results.append(self._tallies[limit.number].result(reason, absent))
         return Replayed(
@@ -357,8 +359,10 @@ def replay_file(
     replay: Replay | None = None
     end = 0
     notes: tuple[str, ...] = ()
-    for bound, skew in _bound(capture, binding, place, figures):
+    for chunk in capture.chunks():
+        bound = bind_capture(chunk, binding, place, figures.bus.row_order)
         if replay is None:
+            skew = largest_skew(binding, place, bound.lines)
             replay = Replay(figures, bound.lines, bound.resolution, skew)
             notes = tuple(bound.notes)
         replay.feed(bound)
@@ -369,12 +373,19 @@ def replay_file(
     return replay.replayed(place, (*capture.notes, *notes))
 
 
-def _bound(
-    capture: CaptureFile, binding: Binding, place: str, figures: Figures
-) -> Iterator[tuple[Capture, int]]:
-    for chunk in capture.chunks():
-        bound = bind_capture(chunk, binding, place, figures.bus.row_order)
-        yield bound, largest_skew(binding, place, bound.lines)
+def replay_capture(
+    capture: Capture,
+    figures: Figures,
+    place: str = "host",
+    *,
+    skew: int = 0,
+    each: Each | None = None,
+) -> Replayed:
+    """Replay a loaded capture of one place, lines by the bus's names; else as `Replay`."""
+    replay = Replay(figures, capture.lines, capture.resolution, skew, each)
+    replay.feed(capture)
+    replay.finish(capture.end)
+    return replay.replayed(place)
 
 
 def measured_beats(
@@ -401,40 +412,13 @@ def measured_beats(
     def keep(
         table: CycleTable, limit: Limit, starts: Ints, stops: Ints, outcomes: Outcomes
     ) -> None:
-        least, most = figures.at(limit)
         for at in np.flatnonzero(outcomes != Outcome.UNMEASURED).tolist():
-            if int(table.start[at]) not in beats:
-                continue
-            is_there = stops[at] != MISSING
-            value = int(stops[at] - starts[at]) if is_there else None
-            sides = (
-                []
-                if value is None
-                else [
-                    side
-                    for side in (
-                        None if least is None else value - least,
-                        None if most is None else most - value,
-                    )
-                    if side is not None
-                ]
-            )
-            found.append(
-                Measured(
-                    limit.number,
-                    int(table.cycle[at]),
-                    int(table.beat[at]),
-                    int(starts[at]),
-                    int(stops[at]) if is_there else None,
-                    value,
-                    min(sides, default=None),
-                    Outcome(int(outcomes[at])),
+            if int(table.start[at]) in beats:
+                found.append(
+                    Measured.of(limit, figures.at(limit), table, starts, stops, outcomes, at)
                 )
-            )
 
-    replay = Replay(figures, capture.lines, capture.resolution, skew, keep)
-    replay.feed(capture)
-    replay.finish(capture.end)
+    replay_capture(capture, figures, skew=skew, each=keep)
     order = {limit.number: at for at, limit in enumerate(figures.limits)}
     found.sort(key=lambda each: (each.cycle, each.beat, order[each.number]))
     return found

@@ -12,7 +12,7 @@ from busdecode.access import Transfer
 from busdecode.cycles import Sampling, decode, synthesise, transfers_of
 from busdecode.protocol import Bus, bundled_buses, load_bus
 from busdecode.protocol.load import Description
-from busdecode.timing import Figures, Replay
+from busdecode.timing import Figures, replay_capture
 from tests.assertions import assert_sound, meant
 from tests.strategies import samplings, transfer_lists
 
@@ -74,10 +74,7 @@ def test_captures_made_of_the_page_meet_the_limits_of_the_page(tmp_path: Path) -
     for seed in range(20):
         made = synthesise(bus, transfers, seed=seed, sampling=Sampling(period=0))
         for capture in made.places.values():
-            replay = Replay(Figures.of(bus), capture.lines, capture.resolution)
-            replay.feed(capture)
-            replay.finish(capture.end)
-            results = replay.replayed("host").results
+            results = replay_capture(capture, Figures.of(bus)).results
             assert [each.limit.number for each in results if each.broken] == []
             assert [each.limit.number for each in results if not each.checked] == ["4"]
 

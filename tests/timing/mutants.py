@@ -20,8 +20,8 @@ from scipy.sparse import coo_array
 from benchmarks.stimulus import address_bits, logged_kinds
 from busdecode.access import Access, Transfer, split_access
 from busdecode.capture import Capture, pack_levels
-from busdecode.cycles import MISSING, Sampling, synthesise
-from busdecode.timing import Outcome, Replay
+from busdecode.cycles import MISSING, Sampling, decode, synthesise
+from busdecode.timing import Outcome, replay_capture
 from tests.strategies import forced_address
 
 if TYPE_CHECKING:
@@ -240,8 +240,6 @@ class Waves:
 
 def beats_of(capture: Capture, bus: Bus) -> Iterable[tuple[dict[str, int], str]]:
     """Give each whole beat's phases and kind."""
-    from busdecode.cycles import decode
-
     table, _ = decode(bus, [capture])
     for at, kind in enumerate(table.kind_names().tolist()):
         phases = {name: int(table.phases[at, place]) for place, name in enumerate(bus.phase_names)}
@@ -329,10 +327,7 @@ def replayed(capture: Capture, figures: Figures) -> tuple[Replayed, list[tuple[L
         for at in np.flatnonzero((outcomes != Outcome.UNMEASURED) & (stops != MISSING)).tolist():
             pairs.append((limit, int(starts[at]), int(stops[at])))
 
-    replay = Replay(figures, capture.lines, capture.resolution, 0, keep)
-    replay.feed(capture)
-    replay.finish(capture.end)
-    return replay.replayed("host"), pairs
+    return replay_capture(capture, figures, each=keep), pairs
 
 
 def instances(pairs: Iterable[tuple[Limit, int, int]], now: Ints) -> list[Instance]:

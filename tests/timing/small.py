@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from busdecode.capture import from_levels
 from busdecode.protocol import parse_bus
-from busdecode.timing import Figures, Replay
+from busdecode.timing import Figures, replay_capture
 
 if TYPE_CHECKING:
     from busdecode.capture import Capture
@@ -56,10 +56,7 @@ def capture_of(rows: dict[int, str], *, resolution: int = 1) -> Capture:
 
 def replay(bus: Bus, capture: Capture, *, grade: str | None = None, skew: int = 0) -> Replayed:
     """Replay a capture of one place."""
-    replaying = Replay(Figures.of(bus, grade), capture.lines, capture.resolution, skew)
-    replaying.feed(capture)
-    replaying.finish(capture.end)
-    return replaying.replayed("host")
+    return replay_capture(capture, Figures.of(bus, grade), skew=skew)
 
 
 def one_limit(text: str, rows: dict[int, str] | None = None, *, resolution: int = 1) -> Result:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from busdecode.capture import from_levels
 from busdecode.protocol import load_bus
-from busdecode.timing import Figures, Replay
+from busdecode.timing import Figures, replay_capture
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -44,10 +44,7 @@ def typed_capture(
 
 def replayed_at(capture: Capture, bus: str, grade: str) -> Replayed:
     """Replay a capture against a bundled bus at a grade."""
-    replay = Replay(Figures.of(load_bus(bus), grade), capture.lines, capture.resolution)
-    replay.feed(capture)
-    replay.finish(capture.end)
-    return replay.replayed("host")
+    return replay_capture(capture, Figures.of(load_bus(bus), grade))
 
 
 def found(replayed: Replayed) -> set[str]:
