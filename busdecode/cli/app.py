@@ -48,6 +48,7 @@ COMMANDS: tuple[Named, ...] = (
     Named("export", "write a table for service documents: CSV, Markdown, HTML, LaTeX"),
     Named("buses", "list the bus descriptions at hand, or show one"),
     Named("synthesise", "make a capture of accesses, with faults where wanted"),
+    Named("readback", "name the cause from writes and reads alone, and what to write next"),
     Named("plan", "list the writes and reads that tell most, to be made on the target"),
 )
 """Every command, in the order in which help shows them. A new command is one row here and one

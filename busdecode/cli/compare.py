@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Unpack
 
 import click
 
-from busdecode.cli.options import FILE, bus_option, capture_options, json_option, opened
+from busdecode.cli.options import FILE, bus_option, capture_options, json_option, offset_of, opened
 from busdecode.cli.progress import Pace, showing_progress
 from busdecode.cli.taught import Taught
 
@@ -18,15 +18,6 @@ if TYPE_CHECKING:
     from busdecode.capture import Options
 
 __all__ = ["command"]
-
-
-def _number(text: str) -> int:
-    try:
-        return int(text, 0)
-    except ValueError:
-        raise click.BadParameter(
-            f"an offset must be a number such as 0x1000, not {text!r}"
-        ) from None
 
 
 @click.command(
@@ -67,7 +58,7 @@ def _number(text: str) -> int:
 )
 @click.option(
     "--address-offset",
-    type=_number,
+    type=offset_of,
     default="0",
     metavar="N",
     help="Added to each logged address, where software and bus disagree.",

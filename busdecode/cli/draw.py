@@ -14,6 +14,7 @@ from busdecode.cli.options import (
     bus_option,
     capture_options,
     json_option,
+    offset_of,
     opened,
     overwrite_option,
 )
@@ -113,7 +114,7 @@ def _names(text: str) -> tuple[str, ...]:
     "Without a cycle named, the first that fails is drawn.",
 )
 @click.option("--log-pattern", metavar="PATTERN", help="As compare takes it.")
-@click.option("--address-offset", metavar="N", help="As compare takes it.")
+@click.option("--address-offset", type=offset_of, metavar="N", help="As compare takes it.")
 @click.option(
     "--measure",
     type=_names,
@@ -136,7 +137,7 @@ def command(
     lines: tuple[str, ...] | None,
     log_path: Path | None,
     log_pattern: str | None,
-    address_offset: str | None,
+    address_offset: int | None,
     measure: tuple[str, ...] | None,
     grade: str | None,
     place: str | None,
@@ -192,7 +193,7 @@ def command(
             capture = opened(capture_path, only, told)
             binding = bind(capture.lines, bus, probes, place)
             run = _Run(capture, bus, binding, place or binding.places[0], show, wanted)
-            offset = _offset(address_offset)
+            offset = address_offset or 0
             if log is None:
                 figure = run.plain(span, kind, lanes)
             else:
@@ -239,13 +240,6 @@ def _check_kind(bus: Bus, kind: str) -> None:
             expected=f"one of {', '.join(names)}",
             action=f"did you mean {near}?" if near else None,
         )
-
-
-def _offset(text: str | None) -> int:
-    try:
-        return int(text or "0", 0)
-    except ValueError:
-        raise click.BadParameter(f"a number must be such as 0x1000, not {text!r}") from None
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from busdecode.cli.options import (
     bus_option,
     capture_options,
     json_option,
+    offset_of,
     opened,
     overwrite_option,
 )
@@ -56,13 +57,6 @@ def _range(digits: str, example: str) -> Callable[[str], tuple[int, int]]:
         return first, last
 
     return read
-
-
-def _number(text: str) -> int:
-    try:
-        return int(text, 0)
-    except ValueError:
-        raise click.BadParameter(f"a number must be such as 0x1000, not {text!r}") from None
 
 
 @dataclass(frozen=True)
@@ -256,7 +250,7 @@ _TABLES: dict[str, tuple[Callable[[_Asked, Callable[[str], None]], Table], tuple
     help="Of comparison and findings: the access log, as compare takes it.",
 )
 @click.option("--log-pattern", metavar="PATTERN", help="As compare takes it.")
-@click.option("--address-offset", type=_number, metavar="N", help="As compare takes it.")
+@click.option("--address-offset", type=offset_of, metavar="N", help="As compare takes it.")
 @click.option("--grade", metavar="NAME", help="Of replay: the speed grade, as replay takes it.")
 @click.option(
     "--limits",

@@ -18,9 +18,12 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FILE",
+    "address_of",
     "bus_option",
+    "bytes_of",
     "capture_options",
     "json_option",
+    "offset_of",
     "opened",
     "overwrite_option",
     "ps_of",
@@ -41,6 +44,38 @@ def ps_of(text: str) -> int:
     if ps < 0:
         raise click.BadParameter(f"a time must be 0 or more, not {text!r}")
     return ps
+
+
+def address_of(text: str) -> int:
+    """Read an address, hexadecimal."""
+    match = re.fullmatch(r"(?:0[xX]|\$)?([0-9A-Fa-f]+)", text.strip())
+    if match is None:
+        raise click.BadParameter(
+            f"an address must be hexadecimal digits, with or without 0x, not {text!r}"
+        )
+    return int(match[1], 16)
+
+
+def bytes_of(text: str) -> int:
+    """Read a number of bytes."""
+    match = re.fullmatch(r"(?:0[xX]([0-9A-Fa-f]+)|([0-9]+)\s*([kKM]?))", text.strip())
+    if match is None:
+        raise click.BadParameter(
+            f"a span must be a number of bytes such as 256, 0x100, 64K or 1M, not {text!r}"
+        )
+    if match[1]:
+        return int(match[1], 16)
+    return int(match[2]) << {"": 0, "K": 10, "M": 20}[match[3].upper()]
+
+
+def offset_of(text: str) -> int:
+    """Read a number that is added to addresses."""
+    try:
+        return int(text, 0)
+    except ValueError:
+        raise click.BadParameter(
+            f"an offset must be a number such as 0x1000, not {text!r}"
+        ) from None
 
 
 def bus_option(command: Decorated) -> Decorated:

@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busdecode.cli.options import FILE, bus_option, json_option, overwrite_option, ps_of
+from busdecode.cli.options import (
+    FILE,
+    address_of,
+    bus_option,
+    bytes_of,
+    json_option,
+    overwrite_option,
+    ps_of,
+)
 from busdecode.cli.output import check_outputs, writing
 from busdecode.cli.taught import Taught
 from busdecode.units import PICOSECONDS
@@ -24,26 +32,6 @@ __all__ = ["command"]
 _TYPED = 5 * PICOSECONDS["s"]
 _PRINTED = 40 * PICOSECONDS["ms"]
 """A line of some 38 characters at 9600 baud."""
-
-
-def _address(text: str) -> int:
-    match = re.fullmatch(r"(?:0[xX]|\$)?([0-9A-Fa-f]+)", text.strip())
-    if match is None:
-        raise click.BadParameter(
-            f"an address must be hexadecimal digits, with or without 0x, not {text!r}"
-        )
-    return int(match[1], 16)
-
-
-def _bytes(text: str) -> int:
-    match = re.fullmatch(r"(?:0[xX]([0-9A-Fa-f]+)|([0-9]+)\s*([kKM]?))", text.strip())
-    if match is None:
-        raise click.BadParameter(
-            f"a span must be a number of bytes such as 256, 0x100, 64K or 1M, not {text!r}"
-        )
-    if match[1]:
-        return int(match[1], 16)
-    return int(match[2]) << {"": 0, "K": 10, "M": 20}[match[3].upper()]
 
 
 def _each(text: str) -> int:
@@ -80,14 +68,14 @@ def _each(text: str) -> int:
 @bus_option
 @click.option(
     "--base",
-    type=_address,
+    type=address_of,
     required=True,
     metavar="ADDRESS",
     help="First byte address, hexadecimal.",
 )
 @click.option(
     "--span",
-    type=_bytes,
+    type=bytes_of,
     required=True,
     metavar="BYTES",
     help="Bytes that may be written from there on, such as 256, 0x100 or 64K.",

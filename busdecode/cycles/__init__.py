@@ -5,6 +5,7 @@ from __future__ import annotations
 from busdecode.cycles.coarse import why_too_coarse
 from busdecode.cycles.condense import pulled
 from busdecode.cycles.decode import ROWS_AT_ONCE, Decoder, decode
+from busdecode.cycles.driven import Form, Run, healthy_runs
 from busdecode.cycles.ideal import ideal_cycles
 from busdecode.cycles.moments import Moments, first_from, last_until
 from busdecode.cycles.occurrences import MISSING, Rows, gather, mask_of
@@ -17,6 +18,7 @@ from busdecode.cycles.places import (
     decode_places,
     stream_tables,
 )
+from busdecode.cycles.seen import CardView
 from busdecode.cycles.simulate import Simulation
 from busdecode.cycles.synthesise import (
     Sampling,
@@ -32,11 +34,14 @@ __all__ = [
     "ENDINGS",
     "MISSING",
     "ROWS_AT_ONCE",
+    "CardView",
     "CycleTable",
     "DecodedPlace",
     "Decoder",
+    "Form",
     "Moments",
     "Rows",
+    "Run",
     "Sampling",
     "Simulation",
     "Synthesis",
@@ -49,6 +54,7 @@ __all__ = [
     "first_from",
     "gather",
     "has_operands",
+    "healthy_runs",
     "ideal_cycles",
     "lane_bits_of",
     "last_until",

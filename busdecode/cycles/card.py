@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from busdecode.protocol import Condition, Event, Kind
     from busdecode.protocol import Levels as LineLevels
 
-__all__ = ["Card"]
+__all__ = ["Card", "condition_of", "shows"]
 
 
 class Card(Party):
@@ -30,8 +30,8 @@ class Card(Party):
         self._memories = {"memory": memory}
         self._wait_share = wait_share
         bus = sim.bus
-        self._in_cycle = sim.test(_condition(bus.cycle_begins[0]))
-        self._in_beat = sim.test(_condition(bus.beat_begins[0]))
+        self._in_cycle = sim.test(condition_of(bus.cycle_begins[0]))
+        self._in_beat = sim.test(condition_of(bus.beat_begins[0]))
         # Where cycles overlap or touch, a beat needs no cycle that is still open.
         self._is_loose = bus.pipelined or bus.joined
         self._is_ready = True
@@ -69,6 +69,8 @@ class Card(Party):
 
     def look(self, before: Levels) -> None:
         """See what changed on the lines: latch, begin a beat, go on with steps."""
+        if not self.sim.has_card():
+            return
         take = self.sim.bus.take["address"]
         levels = self.seen()
         in_cycle = self._in_cycle(levels)
@@ -114,7 +116,7 @@ class Card(Party):
         )
         address ^= bus.address_low
         for marking, used in bus.address_used:
-            if _shows(sim, levels, marking):
+            if shows(sim, levels, marking):
                 return address & used
         return address
 
@@ -126,7 +128,7 @@ class Card(Party):
         self._address = self._shown_address(self._of_cycle if at_cycle else levels)
         self._kind = None
         for kind in bus.kinds:
-            if kind.beats and _shows(sim, levels, kind.levels):
+            if kind.beats and shows(sim, levels, kind.levels):
                 self._kind, self.direction = kind, kind.direction
                 break
         self._is_ready = False
@@ -241,21 +243,22 @@ class Card(Party):
             inputs = inputs & ~sim.bits([line]) | sim.bits([line]) * level
         kind = "" if self._kind is None else self._kind.name
         for row in bus.lane_rows:
-            if (row.kinds is None or kind in row.kinds) and _shows(sim, inputs, row.levels):
+            if (row.kinds is None or kind in row.kinds) and shows(sim, inputs, row.levels):
                 return row.number, row.first or 0
         return (1 << bus.lane_count) - 1, 0
 
 
-def _shows(sim: Wires, levels: int, wanted: LineLevels) -> bool:
+def shows(sim: Wires, levels: int, wanted: LineLevels) -> bool:
+    """Tell whether lines are at wanted levels."""
     return all(sim.value(levels, lines) in values for lines, values in wanted)
 
 
-def _condition(event: Event) -> Condition:
+def condition_of(event: Event) -> Condition:
     """Give the condition during which what the event begins goes on."""
     if isinstance(event, Becomes | Holds):
         return event.condition
     if isinstance(event, While):
-        return All((_condition(event.event), event.condition))
+        return All((condition_of(event.event), event.condition))
     if isinstance(event, FirstOf):
-        return Any_(tuple(_condition(each) for each in event.events))
+        return Any_(tuple(condition_of(each) for each in event.events))
     raise TypeError(f"{type(event).__name__} tells no levels")

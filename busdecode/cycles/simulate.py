@@ -38,6 +38,8 @@ class Simulation:
         Share of beats in which the card asks for wait states.
     memory : Memory
         Behind the card.
+    wires : Wires, optional
+        The lines, where they are not to be made anew; `faults` are then theirs.
     """
 
     def __init__(
@@ -47,8 +49,9 @@ class Simulation:
         faults: Sequence[Fault] = (),
         wait_share: float = 0.3,
         memory: Memory | None = None,
+        wires: Wires | None = None,
     ) -> None:
-        self._wires = Wires(bus, rng, faults)
+        self._wires = Wires(bus, rng, faults) if wires is None else wires
         self._returned: list[int | None] = []
         # Two, since the next cycle's address may be out before the last one's data is.
         self._hosts = (Host(self._wires, self._returned), Host(self._wires, self._returned))

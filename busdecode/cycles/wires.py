@@ -10,6 +10,7 @@ from operator import or_
 from typing import TYPE_CHECKING
 
 from busdecode.faults import (
+    Absent,
     Drive,
     EarlyAcknowledge,
     LateAcknowledge,
@@ -281,6 +282,10 @@ class Wires:
     def is_early(self, line: str) -> bool:
         """Tell whether the card asserts a line as soon as this beat begins."""
         return EarlyAcknowledge(line) in self._network.present
+
+    def has_card(self) -> bool:
+        """Tell whether a card is there in this beat."""
+        return not any(isinstance(fault, Absent) for fault in self._network.present)
 
     def _silent(self, line: str) -> bool:
         return any(

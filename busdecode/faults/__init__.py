@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from busdecode.faults.kinds import (
     BRIDGE_RULES,
+    Absent,
     Bridge,
     CardSide,
     EarlyAcknowledge,
@@ -20,6 +21,7 @@ from busdecode.faults.kinds import (
     Stuck,
     Swapped,
     WriteReceiver,
+    kind_name,
 )
 from busdecode.faults.nodes import Drive, Levels, Network
 from busdecode.faults.notation import forms, parse_fault, written_fault
@@ -38,6 +40,7 @@ from busdecode.faults.store import (
 
 __all__ = [
     "BRIDGE_RULES",
+    "Absent",
     "Bridge",
     "CardSide",
     "CellStuck",
@@ -67,6 +70,7 @@ __all__ = [
     "WrongCells",
     "finds",
     "forms",
+    "kind_name",
     "parse_fault",
     "store_faults",
     "written_fault",

@@ -9,6 +9,7 @@ from busdecode.errors import RequestError
 
 __all__ = [
     "BRIDGE_RULES",
+    "Absent",
     "Bridge",
     "BridgeRule",
     "CardSide",
@@ -142,6 +143,17 @@ class SlowRelease:
 
 
 @dataclass(frozen=True)
+class Absent:
+    """No card answers; the data lines float where the host does not drive them.
+
+    ``any`` is what other traffic left on them: lines that are made keep their level, and
+    nothing is foretold of it.
+    """
+
+    floats: Literal["high", "low", "keep", "any"]
+
+
+@dataclass(frozen=True)
 class Intermittent:
     """A fault that is there in a share of the beats only, `percent` from 0 to 100.
 
@@ -227,6 +239,7 @@ Fault = (
     | LateAcknowledge
     | EarlyAcknowledge
     | SlowRelease
+    | Absent
     | Intermittent
     | OnlyWhen
     | CardSide
@@ -244,6 +257,7 @@ _NAMES: dict[type[Fault], str] = {
     LateAcknowledge: "late-acknowledge",
     EarlyAcknowledge: "early-acknowledge",
     SlowRelease: "slow-release",
+    Absent: "absent",
     Intermittent: "intermittent",
     OnlyWhen: "when",
     CardSide: "card-side",

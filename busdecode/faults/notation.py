@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 from busdecode.errors import RequestError, nearest, quoted
 from busdecode.faults.kinds import (
     BRIDGE_RULES,
+    Absent,
     Bridge,
     CardSide,
     EarlyAcknowledge,
@@ -49,6 +50,7 @@ _FORMS = (
     ("late-acknowledge LINE TIME", "an acknowledge that comes later than the card means it to"),
     ("early-acknowledge LINE", "an acknowledge as soon as the beat begins, before its data"),
     ("slow-release read|write TIME", "data let go later, while the next party may drive"),
+    ("absent high|low|keep|any", "no card at all, and where the data lines float"),
     ("intermittent PERCENT FAULT...", "a fault that is there in that share of the beats only"),
     ("when LINE high|low FAULT...", "a line fault that is there only while a line is so"),
     ("card-side FAULT...", "a stuck, bridge or swapped behind the card's own buffers"),
@@ -121,7 +123,9 @@ def _one(kind: str, given: list[str], bus: Bus, form: str) -> Fault:
         rule = next(rule for rule in BRIDGE_RULES if rule == given[2])
         return Bridge(line, _other(line, given[1], "bridged", form), rule)
     if kind == "open":
-        return Open(line, "high" if given[1] == "high" else "low" if given[1] == "low" else "keep")
+        return Open(line, _float(given[1]))
+    if kind == "absent":
+        return Absent("any" if given[0] == "any" else _float(given[0]))
     if kind == "swapped":
         return Swapped(line, _other(line, given[1], "swapped", form))
     if kind in ("lane-lost", "lane-on"):
@@ -147,6 +151,10 @@ def _one(kind: str, given: list[str], bus: Bus, form: str) -> Fault:
 
 def _level(word: str) -> Literal[0, 1]:
     return 1 if word == "high" else 0
+
+
+def _float(word: str) -> Literal["high", "low", "keep"]:
+    return "high" if word == "high" else "low" if word == "low" else "keep"
 
 
 def _other(a: str, b: str, how: str, form: str) -> str:
@@ -215,6 +223,8 @@ def _words(fault: Fault) -> tuple[str, ...]:
         return fault.a, fault.b, fault.rule
     if isinstance(fault, Open):
         return fault.line, fault.floats
+    if isinstance(fault, Absent):
+        return (fault.floats,)
     if isinstance(fault, Swapped):
         return fault.a, fault.b
     if isinstance(fault, Lane | EarlyAcknowledge):

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from busdecode.faults.kinds import (
+    Absent,
     Bridge,
     CardSide,
     Lane,
@@ -167,9 +168,11 @@ def _nodes(place: str, bus: Bus, bits: dict[str, int], faults: Iterable[Fault]) 
     for fault in faults:
         if isinstance(fault, Stuck):
             rails[fault.line] = 0 if 0 in (fault.level, rails.get(fault.line)) else 1
-        elif isinstance(fault, Open):
-            both = {fault.floats, floats.get(fault.line)}
-            floats[fault.line] = next(each for each in ("low", "high", "keep") if each in both)
+        elif isinstance(fault, Open | Absent):
+            for line in bus.data if isinstance(fault, Absent) else (fault.line,):
+                own = "keep" if fault.floats == "any" else fault.floats
+                both = {own, floats.get(line)}
+                floats[line] = next(each for each in ("low", "high", "keep") if each in both)
         elif isinstance(fault, Bridge):
             bridges.add(fault)
     ends = {"up": 1, "high": 1, "down": 0, "low": 0}

@@ -12,6 +12,12 @@ from busdecode.report.histograms import draw_histograms
 from busdecode.report.limits import bound_text, limit_rows
 from busdecode.report.parquet import ParquetRows
 from busdecode.report.pictures import check_matplotlib, picture_form
+from busdecode.report.readback import (
+    access_text,
+    readback_object,
+    readback_text,
+    standing_text,
+)
 from busdecode.report.replay import (
     bounds_text,
     histogram_text,
@@ -33,6 +39,7 @@ __all__ = [
     "CycleText",
     "ParquetRows",
     "Tally",
+    "access_text",
     "bound_text",
     "bounds_text",
     "bus_list_text",
@@ -51,7 +58,10 @@ __all__ = [
     "operand_csv",
     "operand_text",
     "picture_form",
+    "readback_object",
+    "readback_text",
     "replay_object",
     "replay_text",
     "row_objects",
+    "standing_text",
 ]

@@ -7,6 +7,7 @@ import pytest
 from busdecode.errors import RequestError
 from busdecode.faults import (
     BRIDGE_RULES,
+    Absent,
     Bridge,
     CardSide,
     EarlyAcknowledge,
@@ -51,6 +52,8 @@ WRITTEN: list[tuple[str, Fault]] = [
     ("late-acknowledge DTACK 150 ns", LateAcknowledge("DTACK", 150_000)),
     ("early-acknowledge VPA", EarlyAcknowledge("VPA")),
     ("slow-release read 80 ns", SlowRelease("read", 80_000)),
+    ("absent keep", Absent("keep")),
+    ("absent any", Absent("any")),
     ("slow-release write 1.2 us", SlowRelease("write", 1_200_000)),
     ("intermittent 25 stuck D3 low", Intermittent(Stuck("D3", 0), 25)),
     ("intermittent 0.5 late-data read 10 ns", Intermittent(LateData("read", 10_000), 0.5)),
@@ -108,6 +111,7 @@ MISTAKES = [
         "lane-on LINE; read-driver LINE low|high; write-receiver LINE low|high; "
         "late-data read|write TIME; no-acknowledge LINE error|ends|hangs; "
         "late-acknowledge LINE TIME; early-acknowledge LINE; slow-release read|write TIME; "
+        "absent high|low|keep|any; "
         "intermittent PERCENT FAULT...; when LINE high|low FAULT...; card-side FAULT...\n"
         "  do:       did you mean stuck?",
     ),

@@ -1,0 +1,41 @@
+"""Takes evidence and candidate faults, gives ranked causes and what to do next."""
+
+from __future__ import annotations
+
+from busdecode.diagnosis.bench import Bench, Standing, filled
+from busdecode.diagnosis.blind import blind_spots
+from busdecode.diagnosis.evidence import ReadBack, read_back
+from busdecode.diagnosis.score import NOISE, Scores, count, score
+from busdecode.diagnosis.steps import (
+    Outcomes,
+    Step,
+    next_steps,
+    reached_window,
+    steps_of,
+)
+from busdecode.diagnosis.verdict import Group, Judgement, judge
+from busdecode.diagnosis.wording import path_of, sentence, sentences
+
+__all__ = [
+    "NOISE",
+    "Bench",
+    "Group",
+    "Judgement",
+    "Outcomes",
+    "ReadBack",
+    "Scores",
+    "Standing",
+    "Step",
+    "blind_spots",
+    "count",
+    "filled",
+    "judge",
+    "next_steps",
+    "path_of",
+    "reached_window",
+    "read_back",
+    "score",
+    "sentence",
+    "sentences",
+    "steps_of",
+]

@@ -1,0 +1,116 @@
+"""How well each candidate fault explains what was read.
+
+Counts of reads, and of bits, after the usual scheme of logic diagnosis: what failed and was
+foretold so, what failed and was not, what was foretold to fail and did not. Candidates are
+ranked by how likely what was read is with each of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import log
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from busdecode.diagnosis.evidence import ReadBack
+    from busdecode.predict import FaultRows, Foretold
+
+    Ints = NDArray[np.int64]
+
+__all__ = ["NOISE", "Scores", "count", "score"]
+
+NOISE = 0.01
+"""The share of bits that are taken to be read wrong by chance, or now and then."""
+
+_LOG_RIGHT, _LOG_WRONG, _LOG_EITHER = log(1 - NOISE), log(NOISE), log(0.5)
+
+
+@dataclass(frozen=True, eq=False)
+class Scores:
+    """How F candidates explain R reads: counts, shape (F,) each.
+
+    Parameters
+    ----------
+    explained : ndarray of int64
+        Reads that were wrong, and foretold just so.
+    unexplained : ndarray of int64
+        Reads that were wrong, and foretold otherwise.
+    refuted : ndarray of int64
+        Reads that were right, and foretold to be wrong.
+    silent : ndarray of int64
+        Other reads of which some bit was not foretold, with none foretold otherwise.
+    agrees : ndarray of int64
+        All other reads.
+    matched, missed, invented : ndarray of int64
+        Bits that were wrong and foretold so; wrong and not foretold so; right and foretold
+        wrong.
+    weight : ndarray of float64
+        Natural logarithm of how likely what was read is: a bit that is foretold is read so
+        but for `NOISE`, one that is not foretold may be either.
+    """
+
+    explained: Ints
+    unexplained: Ints
+    refuted: Ints
+    silent: Ints
+    agrees: Ints
+    matched: Ints
+    missed: Ints
+    invented: Ints
+    weight: NDArray[np.float64]
+
+    @property
+    def contradicted(self) -> Ints:
+        """The reads that were foretold otherwise than they were."""
+        return self.unexplained + self.refuted
+
+
+def count(evidence: ReadBack, foretold: Foretold) -> Scores:
+    """Count how predictions of F candidates fare."""
+    looked, seen = evidence.looked, evidence.seen
+    wrong = evidence.wrong
+    is_wrong = wrong != 0
+    known = foretold.known & looked
+    off = (foretold.words ^ seen) & known
+    is_off = off != 0
+    unknown = looked & ~foretold.known
+    explained = is_wrong & ~is_off & (wrong & ~known == 0)
+    unexplained = is_wrong & is_off
+    refuted = ~is_wrong & is_off
+    silent = ~is_off & ~explained & (unknown != 0)
+    bits = np.bitwise_count
+    offs, unknowns = bits(off).sum(axis=1), bits(unknown).sum(axis=1)
+    total = int(bits(looked).sum())
+    rows = [explained, unexplained, refuted, silent]
+    sums = [row.sum(axis=1) for row in rows]
+    return Scores(
+        explained=sums[0],
+        unexplained=sums[1],
+        refuted=sums[2],
+        silent=sums[3],
+        agrees=len(seen) - sum(sums),
+        matched=bits(wrong & known & ~off).sum(axis=1).astype(np.int64),
+        missed=bits(wrong & (off | ~known)).sum(axis=1).astype(np.int64),
+        invented=bits(off & ~wrong).sum(axis=1).astype(np.int64),
+        weight=offs * _LOG_WRONG
+        + unknowns * _LOG_EITHER
+        + (total - offs - unknowns.astype(np.int64)) * _LOG_RIGHT,
+    )
+
+
+def score(evidence: ReadBack, faults: FaultRows) -> Scores:
+    """Score candidates.
+
+    Memory is bounded by a part of the candidates, not by all.
+    """
+    parts = [count(evidence, foretold) for _, foretold in evidence.foreteller.over(faults)]
+    return Scores(
+        *(
+            np.concatenate([getattr(part, name) for part in parts])
+            for name in Scores.__dataclass_fields__
+        )
+    )

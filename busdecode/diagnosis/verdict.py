@@ -1,0 +1,245 @@
+"""Candidates ranked, those that cannot be told apart together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from busdecode.diagnosis.score import Scores, count, score
+from busdecode.faults import Absent
+from busdecode.predict import FaultRows, Foretold
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from busdecode.diagnosis.evidence import ReadBack
+    from busdecode.faults import Fault
+__all__ = ["Group", "Judgement", "judge"]
+
+_RANKED = 3000
+"""So many candidates are grouped, the best ones."""
+
+_FAR = 25.0
+"""Candidates whose weight (natural logarithm) is so far below the best are left out."""
+
+_SETTLED = 0.9
+"""A group that has this share of the likelihood is the answer."""
+
+_PAIRED = 400
+"""So many different predictions are tried two at a time."""
+
+
+@dataclass(frozen=True)
+class Group:
+    """Candidates that foretell the same for every read that was made: one answer.
+
+    Parameters
+    ----------
+    faults : tuple of Fault
+    explained, unexplained, refuted, silent, agrees : int
+        Reads, as `Scores` has them.
+    share : float
+        How likely it is that the cause is one of these, of all candidates, from 0 to 1.
+    """
+
+    faults: tuple[Fault, ...]
+    explained: int
+    unexplained: int
+    refuted: int
+    silent: int
+    agrees: int
+    share: float
+
+    @property
+    def contradicted(self) -> int:
+        """The reads that were foretold otherwise than they were."""
+        return self.unexplained + self.refuted
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What read-backs tell of the cause.
+
+    Parameters
+    ----------
+    healthy : bool or None
+        Whether every read that can be judged was right; None where none can be judged.
+    reads, wrong : int
+        Reads that can be judged, and those of them that were wrong.
+    groups : tuple of Group
+        Best first; none where nothing was wrong.
+    together : int
+        How many of the first groups are there at once, as far as can be told.
+    more_than_one_cause : bool
+        No single candidate foretells every read: there is more than one cause, or one that
+        comes and goes, or one that no candidate stands for.
+    unseen : tuple of Fault
+        Where nothing was wrong: the candidates that would have shown nothing either.
+    silent : tuple of Fault
+        Those of which nothing can be foretold: with many of them the card hangs.
+    is_in_doubt : bool
+        The first group keeps the card from answering or from being written to, as candidates
+        in `silent` do.
+    notes : tuple of str
+    """
+
+    healthy: bool | None
+    reads: int
+    wrong: int
+    groups: tuple[Group, ...]
+    together: int
+    more_than_one_cause: bool
+    unseen: tuple[Fault, ...]
+    silent: tuple[Fault, ...]
+    is_in_doubt: bool
+    notes: tuple[str, ...]
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether one group is the answer: it explains all, and no other comes near."""
+        return (
+            bool(self.groups)
+            and not self.more_than_one_cause
+            and not self.is_in_doubt
+            and self.groups[0].explained > 0
+            and self.groups[0].share >= _SETTLED
+        )
+
+
+def judge(evidence: ReadBack, faults: Sequence[Fault]) -> Judgement:
+    """Rank candidates by what was read back.
+
+    Parameters
+    ----------
+    evidence : ReadBack
+    faults : sequence of Fault
+    """
+    wrong = int((evidence.wrong != 0).sum())
+    verdict = Judgement(
+        healthy=None if not evidence.judged else not wrong,
+        reads=evidence.judged,
+        wrong=wrong,
+        groups=(),
+        together=0,
+        more_than_one_cause=False,
+        unseen=(),
+        silent=(),
+        is_in_doubt=False,
+        notes=evidence.notes,
+    )
+    if not evidence.judged:
+        return verdict
+    rows = FaultRows(evidence.foreteller.model, faults)
+    scores = score(evidence, rows)
+    says_nothing = (scores.silent == len(evidence.seen)) & (scores.explained == 0)
+    silent = tuple(faults[at] for at in np.flatnonzero(says_nothing).tolist())
+    if not wrong:
+        is_left = (scores.contradicted == 0) & ~says_nothing
+        unseen = tuple(faults[at] for at in np.flatnonzero(is_left).tolist())
+        return replace(verdict, unseen=unseen, silent=silent)
+    groups = _grouped(evidence, rows, scores)
+    has_more = groups[0].contradicted > 0
+    together = 1
+    if has_more and (pair := _two_causes(evidence, rows, scores)) is not None:
+        first = [_group(faults, scores, alike) for alike in pair]
+        taken = {group.faults[0] for group in first}
+        groups = [*first, *(group for group in groups if group.faults[0] not in taken)]
+        together = 2
+    return replace(
+        verdict,
+        groups=tuple(groups),
+        together=together,
+        more_than_one_cause=has_more,
+        silent=silent,
+        is_in_doubt=bool(silent) and _may_hang(evidence, groups[0], wrong),
+    )
+
+
+def _may_hang(evidence: ReadBack, group: Group, wrong: int) -> bool:
+    """Tell whether a card that hangs could look like this group: nothing shows that it answers."""
+    model = evidence.foreteller.model
+    if any(isinstance(fault, Absent) for fault in group.faults):
+        return True
+    is_of_control = all(model.controls(fault) for fault in group.faults)
+    return is_of_control and 2 * wrong >= evidence.judged
+
+
+def _group(faults: Sequence[Fault | None], scores: Scores, alike: Sequence[int]) -> Group:
+    """Make a group of candidates, given by their places."""
+    at = alike[0]
+    weight = scores.weight - scores.weight.max()
+    return Group(
+        tuple(fault for each in sorted(alike) if (fault := faults[each]) is not None),
+        int(scores.explained[at]),
+        int(scores.unexplained[at]),
+        int(scores.refuted[at]),
+        int(scores.silent[at]),
+        int(scores.agrees[at]),
+        float(np.exp(weight[list(alike)]).sum() / np.exp(weight).sum()),
+    )
+
+
+def _grouped(evidence: ReadBack, rows: FaultRows, scores: Scores) -> list[Group]:
+    """Give groups, best first."""
+    weight = scores.weight
+    order = np.argsort(-weight, kind="stable")
+    is_near = weight[order] >= weight[order[0]] - _FAR
+    partial = (scores.matched[order] > 0) & (scores.invented[order] == 0)
+    chosen = order[is_near | partial][:_RANKED]
+    members: dict[bytes, list[int]] = {}
+    for part, foretold in evidence.foreteller.over(rows.part(chosen)):
+        known = foretold.known & evidence.looked
+        words = foretold.words & known
+        for at, word, bits in zip(chosen[part].tolist(), words, known, strict=True):
+            members.setdefault(word.tobytes() + bits.tobytes(), []).append(at)
+    return [_group(rows.faults, scores, alike) for alike in members.values()]
+
+
+def _two_causes(
+    evidence: ReadBack, rows: FaultRows, scores: Scores
+) -> tuple[list[int], list[int]] | None:
+    """Give the places of two causes that together foretell every read, if there are such.
+
+    Each has its own bits: where both would change a bit, it must be to the same level.
+    """
+    able = np.flatnonzero(scores.matched > 0)
+    able = able[np.argsort(scores.invented[able] - scores.matched[able], kind="stable")][:_RANKED]
+    alike: dict[bytes, list[int]] = {}
+    different = []
+    for part, foretold in evidence.foreteller.over(rows.part(able)):
+        for at, words, known in zip(
+            able[part].tolist(), foretold.words, foretold.known, strict=True
+        ):
+            key = words.tobytes() + known.tobytes()
+            if key not in alike and len(alike) < _PAIRED:
+                different.append((words, known))
+                alike[key] = [at]
+            elif key in alike:
+                alike[key].append(at)
+    if not different:
+        return None
+    words, known = (np.stack(column) for column in zip(*different, strict=True))
+    healthy, sure = evidence.expected, evidence.known & evidence.looked
+    changes = ((words ^ healthy) & known & sure) | (~known & sure)
+    best: tuple[float, int, int] | None = None
+    for one in range(len(different)):
+        both = changes & changes[one]
+        joined = (
+            (healthy & ~(changes | changes[one]))
+            | (words & changes & ~changes[one])
+            | (words[one] & changes[one])
+        )
+        clash = both & (words ^ words[one])
+        told = (sure & ~(changes | changes[one])) | (known & changes) | (known[one] & changes[one])
+        scored = count(evidence, Foretold(joined & told & ~clash, told & ~clash))
+        fits = np.flatnonzero((scored.contradicted == 0) & (np.arange(len(different)) > one))
+        if len(fits):
+            other = int(fits[np.argmax(scored.weight[fits])])
+            if best is None or scored.weight[other] > best[0]:
+                best = (float(scored.weight[other]), one, other)
+    if best is None:
+        return None
+    names = list(alike.values())
+    return names[best[1]], names[best[2]]

@@ -1,0 +1,574 @@
+"""What each read of a log returns, for every candidate fault at once.
+
+Three steps, each on arrays with a row a fault and a column a transfer: which word every
+address reaches; which write each byte of a read comes from; and what data lines make of it on
+its way in and back out. A fault has one or two lines, so all other bits are the healthy bus's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from busdecode.access import word_shift
+from busdecode.faults import (
+    Absent,
+    Open,
+)
+from busdecode.predict.answers import ALL_LANES, Answer, Outcome
+from busdecode.predict.layout import Bytes, last_writes
+from busdecode.predict.nodes import UNKNOWN, shown
+from busdecode.predict.rows import FaultRows
+from busdecode.predict.states import ANY, CARD, HOST, LineStates
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from busdecode.access import Transfer
+    from busdecode.predict.model import Model
+    from busdecode.protocol import Bus
+
+    Bools = NDArray[np.bool_]
+    Codes = NDArray[np.uint8]
+    Ints = NDArray[np.int64]
+    Words = NDArray[np.uint64]
+
+__all__ = ["Foreteller", "Foretold"]
+
+_CELLS = 1 << 20
+"""Fault times transfer: so much at once."""
+
+_ONE = np.uint64(1)
+
+
+@dataclass(frozen=True)
+class Foretold:
+    """What reads return with each of F faults; R reads.
+
+    Parameters
+    ----------
+    words : ndarray of uint64, shape (F, R)
+        On the data lines; lanes that take no part are 0.
+    known : ndarray of uint64, shape (F, R)
+        The bits that are foretold; the others are 0 in `words`.
+    """
+
+    words: Words
+    known: Words
+
+
+class Foreteller:
+    """Foretells what the reads among some transfers return.
+
+    Parameters
+    ----------
+    model : Model
+    transfers : sequence of Transfer
+    parts : sequence of int, optional
+        Which part of a byte each moves, where the data lines are narrower.
+    """
+
+    def __init__(
+        self, model: Model, transfers: Sequence[Transfer], parts: Sequence[int] | None = None
+    ) -> None:
+        bus = model.bus
+        self.model, self._bus = model, bus
+        self._address, self._data = model.address_bits, model.data_bits
+        self._states = LineStates(bus, transfers, model.runs)
+        self._reads = np.flatnonzero(~self._states.is_write)
+        self._writes = np.flatnonzero(self._states.is_write)
+        self._bytes = _bytes_of(bus, self._states, transfers, parts)
+        self._byte_reads = np.flatnonzero(~self._states.is_write[self._bytes.transfer])
+        self._words = (self._states.address // np.uint64(bus.word_bytes)).astype(np.int64)
+        self._full = np.uint64((1 << len(bus.data)) - 1)
+        self._lane = np.uint64((1 << bus.lane_bits) - 1)
+        self._line_at = {name: at for at, name in enumerate(bus.line_names)}
+        self._stacks: dict[str, Codes] = {}
+        strobes = bus.lane_lines if bus.lane_count > 1 else ()
+        self._strobes = np.array([self._line_at[name] for name in strobes], dtype=np.int64)
+        self._moved = self._states.moved[self._reads]
+        self._seen: Words | None = None
+        self._looked = np.zeros(len(self._reads), dtype=np.uint64)
+
+    def observe(self, seen: Words, looked: Words) -> None:
+        """Tell what the reads returned, shape (R,), and the bits that were looked at.
+
+        What nobody wrote is not known, but it should stay as it was read.
+        """
+        self._seen, self._looked = seen, looked
+
+    @property
+    def reads(self) -> Ints:
+        """Which of the transfers are reads, shape (R,)."""
+        return self._reads
+
+    @property
+    def moved(self) -> Words:
+        """The data bits that each read moves, shape (R,)."""
+        return self._moved
+
+    def healthy(self) -> Foretold:
+        """Foretell with no fault; F is 1."""
+        return self._chunk(FaultRows(self.model, [None]))
+
+    def over(self, faults: FaultRows) -> Iterator[tuple[slice, Foretold]]:
+        """Foretell with each fault, some of them at a time."""
+        step = max(1, _CELLS // max(1, len(self._states)))
+        for first in range(0, len(faults), step):
+            part = slice(first, min(first + step, len(faults)))
+            yield part, self._chunk(faults.part(part))
+
+    def all(self, faults: FaultRows) -> Foretold:
+        """Foretell with each fault, all at once."""
+        found = [each for _, each in self.over(faults)]
+        return Foretold(
+            np.concatenate([each.words for each in found]),
+            np.concatenate([each.known for each in found]),
+        )
+
+    def _chunk(self, rows: FaultRows) -> Foretold:
+        route = self._route(rows)
+        written = self._written(rows)
+        every = np.arange(len(rows))
+        src, before = self._sources(route, every)
+        words, known = self._gathered(src, *written)
+        again = np.flatnonzero(self._choose(rows, route, words, known))
+        if len(again):
+            src[again], before[again] = self._sources(route, again)
+            part = tuple(each[again] for each in written)
+            words[again], known[again] = self._gathered(src[again], *part)
+        outcomes = route.outcomes[0]
+        is_latched = np.maximum.accumulate(outcomes == Outcome.LATCHED, axis=1)
+        is_lost = ((outcomes >= Outcome.UNSEEN) | route.stray | is_latched)[:, self._reads]
+        gone = (self._moved_lanes & ~route.lanes[0])[:, self._reads]
+        for lane in range(self._bus.lane_count if gone.any() else 0):
+            mask = self._lane << np.uint64(lane * self._bus.lane_bits)
+            known = np.where(gone >> lane & 1, known & ~mask, known)
+        known[is_lost] = 0
+        words, known = self._read(rows, words, known)
+        self._put_seen_before(before, words, known)
+        known[is_lost] = 0
+        is_unseen = (outcomes == Outcome.UNSEEN).all(axis=1)
+        self._put_special(rows, is_unseen, words, known)
+        known &= self._moved
+        return Foretold(words & known, known)
+
+    def _put_seen_before(self, before: Ints, words: Words, known: Words) -> None:
+        """Let what nobody wrote be read again as it was read before."""
+        if self._seen is None or not (before >= 0).any():
+            return
+        place = np.searchsorted(self._reads, self._bytes.transfer)
+        read_of = place[self._byte_reads]
+        for column in np.flatnonzero((before >= 0).any(axis=0)).tolist():
+            rows = np.flatnonzero(before[:, column] >= 0)
+            lane = int(self._bytes.lane[self._byte_reads[column]])
+            mask = self._lane << np.uint64(lane * self._bus.lane_bits)
+            then = place[before[rows, column]]
+            at = read_of[column]
+            sure = ~known[rows, at] & mask & self._looked[then]
+            words[rows, at] = (words[rows, at] & ~sure) | (self._seen[then] & sure)
+            known[rows, at] |= sure
+
+    def _stack(self, moment: str) -> Codes:
+        """Give the states of all lines, one more row for no line."""
+        if moment not in self._stacks:
+            rows = [self._states.at(moment, line) for line in self._bus.line_names]
+            rows.append(np.zeros(len(self._states), dtype=np.uint8))
+            self._stacks[moment] = np.stack(rows)
+        return self._stacks[moment]
+
+    # Which word, and which write.
+
+    def _route(self, rows: FaultRows) -> _Route:
+        """Find which word each address reaches, and what becomes of each transfer."""
+        shape = len(rows), len(self._states)
+        words, stray = np.broadcast_to(self._words, shape), np.zeros(shape, dtype=bool)
+        at = np.flatnonzero(rows.addresses)
+        if len(at):
+            words = words.copy()
+            words[at], stray[at] = self._reached(rows, at)
+        outcomes = np.zeros((2, *shape), dtype=np.uint8)
+        lanes = np.broadcast_to(self._moved_lanes, (2, *shape))
+        at = np.flatnonzero(rows.controls)
+        if len(at):
+            lanes = lanes.copy()
+            self._answer(rows, at, outcomes, lanes)
+        return _Route(words, stray, outcomes, lanes)
+
+    def _choose(self, rows: FaultRows, route: _Route, words: Words, known: Words) -> Bools:
+        """Let what is stored decide what becomes of reads, where it does; tell for which faults."""
+        differs = (route.outcomes[0] != route.outcomes[1]) | (route.lanes[0] != route.lanes[1])
+        at = np.flatnonzero(differs.any(axis=1) & (rows.other_bit >= 0))
+        is_changed = np.zeros(len(rows), dtype=bool)
+        if len(at):
+            bit = rows.other_bit[at].astype(np.uint64)[:, None]
+            shows = words[at] ^ np.uint64(self._bus.data_low)
+            is_high = (shows >> bit & _ONE).astype(bool)
+            is_known = (known[at] >> bit & _ONE).astype(bool)
+            low, high = route.outcomes[0, at][:, self._reads], route.outcomes[1, at][:, self._reads]
+            either = np.where(low == high, low, np.maximum(np.maximum(low, high), Outcome.UNSURE))
+            chosen = np.where(is_known, np.where(is_high, high, low), either)
+            now = route.outcomes[0, at]
+            now[:, self._reads] = chosen
+            route.outcomes[0, at] = now
+            lane = route.lanes[:, at][:, :, self._reads]
+            now_lanes = route.lanes[0, at]
+            now_lanes[:, self._reads] = np.where(is_known & is_high, lane[1], lane[0])
+            route.lanes[0, at] = now_lanes
+            is_changed[at] = True
+        return is_changed
+
+    def _sources(self, route: _Route, some: Ints) -> tuple[Ints, Ints]:
+        """Give for some faults and each byte read the byte written that it is, or -1.
+
+        The second: where the same byte was read before, and has not been written since any
+        time that is known; or -1.
+        """
+        count = len(some)
+        src = np.empty((count, len(self._byte_reads)), dtype=np.int64)
+        src[:], before = self._plain[0], np.empty_like(src)
+        before[:] = self._plain[1]
+        is_special = (
+            (route.words[some] != self._words).any(axis=1)
+            | (route.outcomes[0, some] != Outcome.SEEN).any(axis=1)
+            | route.stray[some].any(axis=1)
+            | (route.lanes[0, some] != self._moved_lanes).any(axis=1)
+        )
+        each = np.flatnonzero(is_special)
+        step = max(1, _CELLS // max(1, len(self._bytes)))
+        for first in range(0, len(each), step):
+            part = each[first : first + step]
+            src[part], before[part] = self._sought(
+                route.words[some[part]],
+                route.outcomes[0, some[part]],
+                route.lanes[0, some[part]],
+                route.stray[some[part]],
+            )
+        return src, before
+
+    @cached_property
+    def _moved_lanes(self) -> Ints:
+        lanes = np.array([form.lanes for form in self._states.forms], dtype=np.int64)
+        return lanes[self._states.form]
+
+    @cached_property
+    def _plain(self) -> tuple[Ints, Ints]:
+        none = np.zeros((1, len(self._states)), dtype=np.uint8)
+        return self._sought(self._words[None], none, self._moved_lanes[None], none.astype(bool))
+
+    def _sought(self, words: Ints, outcomes: Codes, lanes: Ints, stray: Bools) -> tuple[Ints, Ints]:
+        """Find where each byte that is read was written, and read before, (G, bytes read)."""
+        moved, transfer = self._bytes, self._bytes.transfer
+        is_write = self._states.is_write
+        keys = words[:, transfer] * self._places + moved.place
+        is_wild = (outcomes >= Outcome.UNSURE) | (stray & is_write)
+        is_plain = (outcomes == Outcome.SEEN)[:, transfer] & ~stray[:, transfer]
+        is_moved = is_plain & (lanes[:, transfer] >> moved.lane & 1).astype(bool)
+        last = last_writes(keys, is_moved & is_write[transfer])[:, self._byte_reads]
+        before = np.full_like(last, -1)
+        if self._seen is not None:
+            before = last_writes(keys, is_plain & ~is_write[transfer])[:, self._byte_reads]
+            before[moved.lane[before] != moved.lane[self._byte_reads]] = -1
+            before[last >= 0] = -1
+        since = np.full(words.shape, -1)
+        if is_wild.any():
+            since = np.maximum.accumulate(np.where(is_wild, np.arange(words.shape[1]), -1), axis=1)
+        since = since[:, transfer[self._byte_reads]]
+        last = np.where((last >= 0) & (transfer[last] > since), last, -1)
+        before = np.where((before >= 0) & (transfer[before] > since), before, -1)
+        self._forget_extra(last, before, keys, lanes)
+        return last, before
+
+    def _forget_extra(self, last: Ints, before: Ints, keys: Ints, lanes: Ints) -> None:
+        """Forget bytes on which a lane that had no part was written since."""
+        extra = lanes & ~self._moved_lanes & -self._states.is_write.astype(np.int64)
+        transfer = self._bytes.transfer
+        words = keys // self._places
+        read_at = transfer[self._byte_reads]
+        for row in np.flatnonzero(extra.any(axis=1)).tolist():
+            for time in np.flatnonzero(extra[row]).tolist():
+                byte = int(np.searchsorted(transfer, time))
+                word = words[row, min(byte, len(transfer) - 1)]
+                here = (words[row, self._byte_reads] == word) & (read_at > time)
+                here &= (extra[row, time] >> self._bytes.lane[self._byte_reads] & 1).astype(bool)
+                last[row, here & (transfer[last[row]] < time)] = -1
+                before[row, here & (transfer[before[row]] < time)] = -1
+
+    @cached_property
+    def _places(self) -> int:
+        return int(self._bytes.place.max(initial=0)) + 1
+
+    def _reached(self, rows: FaultRows, at: Ints) -> tuple[Ints, Bools]:
+        """Give the word that each address reaches, and where that is not known."""
+        stack = self._stack("address")
+        codes = rows.tables[rows.table[at][:, None], stack[rows.a[at]], stack[rows.b[at]]]
+        words = np.broadcast_to(self._words, codes.shape).copy()
+        stray = np.zeros(codes.shape, dtype=bool)
+        low = (self._bus.word_bytes - 1).bit_length()
+        for which, lines in enumerate((rows.a[at], rows.b[at])):
+            level = shown(codes, "received", which)
+            for line in np.unique(lines).tolist():
+                if line == len(self._bus.lines):
+                    continue
+                name = self._bus.line_names[line]
+                if name not in self._address:
+                    continue
+                here = np.flatnonzero(lines == line)
+                bit = self._address[name]
+                used = self._states.is_used(name)
+                is_high = (level[here] == 1) ^ bool(self._bus.address_low >> bit & 1)
+                is_lost = (level[here] == UNKNOWN) & used
+                weight = 1 << bit - low
+                old = words[here]
+                words[here] = np.where(used, (old & ~weight) | (is_high * weight), old)
+                # A line that no one moves stands still, wherever it does.
+                still = rows.still[at][here]
+                stray[here] |= is_lost & ~still[:, None]
+                words[here[still]] &= ~weight
+        return words, stray
+
+    def _answer(self, rows: FaultRows, at: Ints, outcomes: NDArray[np.uint8], lanes: Ints) -> None:
+        """Fill in what becomes of each transfer with faults on lines of control.
+
+        For reads twice: with the other line of the fault low as data, and high.
+        """
+        states, model = self._states, self.model
+        numbers = rows.alike[at]
+        for number in np.unique(numbers).tolist():
+            group = at[numbers == number]
+            fault = rows.faults[group[0]]
+            assert fault is not None
+            outcome, lane = (
+                np.array(column)
+                for column in zip(
+                    *(_told(model.answers(fault, form)) for form in states.forms), strict=True
+                )
+            )
+            which = np.zeros((len(group), len(states)), dtype=np.int64)
+            bits = rows.other_address_bit[group]
+            if bits[0] >= 0:
+                which += _levels(states.address ^ np.uint64(self._bus.address_low), bits)
+            bits = rows.other_bit[group]
+            for level in (0, 1):
+                now = which
+                if bits[0] >= 0:
+                    is_told = _levels(states.moved, bits).astype(bool)
+                    shows = _levels(states.data ^ np.uint64(self._bus.data_low), bits)
+                    shows = np.where(states.is_write, shows, level)
+                    now = which + np.where(is_told, 2 * shows, 4)
+                outcomes[level, group] = outcome[states.form, now]
+                told = lane[states.form, now]
+                lanes[level, group] = np.where(told == ALL_LANES, self._moved_lanes, told)
+
+    # What data lines make of words.
+
+    def _written(self, rows: FaultRows) -> tuple[Words, Words]:
+        """Give the word on the lines that each write stores, and the bits known of it."""
+        states = self._states
+        shape = (len(rows), len(states))
+        words = np.broadcast_to(states.data, shape)
+        known = np.broadcast_to(states.moved, shape)
+        at = np.flatnonzero(rows.data)
+        if not len(at):
+            return words, known
+        words, known = words.copy(), known.copy()
+        stack = self._stack("write")
+        codes = rows.tables[rows.table[at][:, None], stack[rows.a[at]], stack[rows.b[at]]]
+        # Lane strobes do not go away all at once: with one gone already the bit must be the same.
+        flipped = np.array([0, 2, 1, *range(3, 8)], dtype=np.uint8)
+        strobes = np.isin(np.arange(len(stack)), self._strobes)[:, None]
+        other = np.where(strobes, flipped[stack], stack)
+        late = rows.tables[rows.table[at][:, None], other[rows.a[at]], other[rows.b[at]]]
+        self._patch(rows, at, codes, "received", words, known, late)
+        return words, known
+
+    def _patch(
+        self,
+        rows: FaultRows,
+        at: Ints,
+        codes: Codes,
+        place: str,
+        words: Words,
+        known: Words,
+        late: Codes | None = None,
+    ) -> None:
+        """Put the levels of the faults' lines into words, where they stay if they are late."""
+        low = np.uint64(self._bus.data_low)
+        for which, bits in enumerate((rows.a_bit[at], rows.b_bit[at])):
+            here = np.flatnonzero(bits >= 0)
+            if not len(here):
+                continue
+            level = shown(codes[here], place, which)
+            if late is not None:
+                level = np.where(level == shown(late[here], place, which), level, UNKNOWN)
+            bit = bits[here].astype(np.uint64)[:, None]
+            mask = _ONE << bit
+            is_known = level != UNKNOWN
+            value = ((level == 1).astype(np.uint64) ^ (low >> bit & _ONE)) << bit
+            row = at[here]
+            words[row] = np.where(is_known, (words[row] & ~mask) | value, words[row])
+            known[row] = np.where(is_known, known[row] | mask, known[row] & ~mask)
+
+    def _gathered(self, src: Ints, words: Words, known: Words) -> tuple[Words, Words]:
+        """Give the word that each read finds, as it stands on the lines."""
+        count, lane = len(src), np.uint64(self._bus.lane_bits)
+        out = np.zeros((count, len(self._reads)), dtype=np.uint64)
+        out_known = np.zeros_like(out)
+        read_of = np.searchsorted(self._reads, self._bytes.transfer[self._byte_reads])
+        lanes = self._bytes.lane[self._byte_reads]
+        row = np.arange(count)[:, None]
+        for each in np.unique(lanes).tolist():
+            columns = np.flatnonzero(lanes == each)
+            source = src[:, columns]
+            is_there = source >= 0
+            transfer = self._bytes.transfer[source]
+            down = self._bytes.lane[source].astype(np.uint64) * lane
+            up = np.uint64(each) * lane
+            place = read_of[columns]
+            bits = np.where(is_there, self._lane, np.uint64(0))
+            out[:, place] |= (words[row, transfer] >> down & bits) << up
+            out_known[:, place] |= (known[row, transfer] >> down & bits) << up
+        return out, out_known
+
+    def _read(self, rows: FaultRows, words: Words, known: Words) -> tuple[Words, Words]:
+        """Give what the host sees of the words that the card drives."""
+        at = np.flatnonzero(rows.data)
+        if not len(at):
+            return words, known
+        words, known = words.copy(), known.copy()
+        stack = self._stack("read")[:, self._reads]
+        low = np.uint64(self._bus.data_low)
+        states = []
+        for lines, bits in ((rows.a[at], rows.a_bit[at]), (rows.b[at], rows.b_bit[at])):
+            state = stack[lines]
+            here = np.flatnonzero(bits >= 0)
+            bit = bits[here].astype(np.uint64)[:, None]
+            stored = self._stored[lines[here]]
+            level = ((words[at[here]] ^ low) >> bit & _ONE).astype(np.uint8)
+            is_known = (known[at[here]] >> bit & _ONE).astype(bool)
+            driven = np.where(is_known, CARD + level, 6)
+            state[here] = np.where(stored, driven, state[here])
+            states.append(state)
+        codes = rows.tables[rows.table[at][:, None], states[0], states[1]]
+        self._patch(rows, at, codes, "host", words, known)
+        return words, known
+
+    @cached_property
+    def _stored(self) -> Bools:
+        rows = np.zeros((len(self._bus.lines) + 1, len(self._reads)), dtype=bool)
+        for line in self._bus.data:
+            rows[self._line_at[line]] = self._states.is_stored(line)[self._reads]
+        return rows
+
+    def _put_special(self, rows: FaultRows, is_unseen: Bools, words: Words, known: Words) -> None:
+        """Put in what faults show that are not about levels, or that keep a level.
+
+        With a fault that lets no transfer reach the card, the data lines are as if none were
+        there.
+        """
+        pulls = {self._bus.line(line).pull for line in self._bus.data}
+        pull = pulls.pop() if len(pulls) == 1 else "none"
+        floats = {"up": "high", "down": "low"}.get(pull, "keep")
+        for row in np.flatnonzero(rows.special | is_unseen).tolist():
+            fault = rows.faults[row]
+            if is_unseen[row]:
+                self._put_absent(floats, row, words, known)
+            elif isinstance(fault, Absent):
+                self._put_absent(fault.floats, row, words, known)
+            elif isinstance(fault, Open):
+                self._keep(fault.line, row, words, known)
+            else:
+                known[row] = 0
+
+    def _put_absent(self, floats: str, row: int, words: Words, known: Words) -> None:
+        known[row] = 0 if floats == "any" else self._full
+        level = 0 if floats == "low" else int(self._full)
+        words[row] = np.uint64(level ^ self._bus.data_low)
+        for line in self._bus.data if floats == "keep" else ():
+            self._keep(line, row, words, known)
+
+    def _keep(self, line: str, row: int, words: Words, known: Words) -> None:
+        """Let a line show in each read what the host last drove on it."""
+        states = self._states
+        driven = states.at("write", line)
+        last = np.maximum.accumulate(np.where(states.is_write, np.arange(len(states)), -1))
+        before = last[self._reads]
+        state = np.where(before >= 0, driven[before], ANY)
+        addressed = states.at("address", line)[self._reads]
+        by_host = np.isin(addressed, (HOST, HOST + 1, 5))
+        state = np.where(by_host, addressed, state)
+        bit = np.uint64(self._data[line])
+        mask = _ONE << bit
+        is_known = np.isin(state, (HOST, HOST + 1))
+        level = (state == HOST + 1).astype(np.uint64)
+        value = (level ^ (np.uint64(self._bus.data_low) >> bit & _ONE)) << bit
+        words[row] = (words[row] & ~mask) | np.where(is_known, value, np.uint64(0))
+        known[row] = (known[row] & ~mask) | np.where(is_known, mask, np.uint64(0))
+
+
+@dataclass
+class _Route:
+    """What becomes of T transfers with F faults.
+
+    Parameters
+    ----------
+    words : ndarray of int64, shape (F, T)
+        The word that each address reaches.
+    stray : ndarray of bool, shape (F, T)
+        It is not known which.
+    outcomes : ndarray of uint8, shape (2, F, T)
+        `Outcome`; of reads with the fault's data line low, and high.
+    lanes : ndarray of int64, shape (2, F, T)
+        The lanes that the card takes to move.
+    """
+
+    words: Ints
+    stray: Bools
+    outcomes: Codes
+    lanes: Ints
+
+
+def _told(answers: Sequence[Answer]) -> tuple[list[int], list[int]]:
+    """Give outcomes and lanes by the other line's levels, then where data is not known."""
+    either = [_worst(answers[a], answers[a + 2]) for a in (0, 1)]
+    every = (*answers, *either)
+    return [int(each.outcome) for each in every], [each.lanes for each in every]
+
+
+def _levels(words: Words, bits: Ints) -> Ints:
+    """Give one bit of each word for each of some faults."""
+    shifts = bits.astype(np.uint64)[:, None]
+    return (words >> shifts & _ONE).astype(np.int64)
+
+
+def _worst(one: Answer, other: Answer) -> Answer:
+    if one == other:
+        return one
+    return Answer(max(one.outcome, other.outcome, Outcome.UNSURE), 0)
+
+
+def _bytes_of(
+    bus: Bus,
+    states: LineStates,
+    transfers: Sequence[Transfer],
+    parts: Sequence[int] | None,
+) -> Bytes:
+    """Give the bytes that transfers move."""
+    spaces = {kind.name: kind.space for kind in bus.kinds}
+    names = list(dict.fromkeys(spaces.values()))
+    transfer, lane, place = [], [], []
+    for at, each in enumerate(transfers):
+        shift = word_shift(bus, each.address, each.lanes) // bus.lane_bits
+        memory = names.index(spaces[each.kind]) * bus.operand.beats
+        memory += 0 if parts is None else parts[at]
+        for one in range(bus.lane_count):
+            if each.lanes >> one & 1:
+                transfer.append(at)
+                lane.append(one)
+                place.append(memory * bus.lane_count + one + shift)
+    return Bytes(*(np.array(column, dtype=np.int64) for column in (transfer, lane, place)))
