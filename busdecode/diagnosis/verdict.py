@@ -98,13 +98,17 @@ class Judgement:
 
     @property
     def is_settled(self) -> bool:
-        """Whether one group is the answer: it explains all, and no other comes near."""
+        """Whether one group is the answer.
+
+        It foretells every wrong read, and no other that is not contradicted foretells any.
+        """
+        if not self.groups or self.more_than_one_cause or self.is_in_doubt:
+            return False
+        first, *others = self.groups
         return (
-            bool(self.groups)
-            and not self.more_than_one_cause
-            and not self.is_in_doubt
-            and self.groups[0].explained > 0
-            and self.groups[0].share >= _SETTLED
+            first.explained == self.wrong
+            and first.share >= _SETTLED
+            and not any(not each.contradicted and each.explained for each in others)
         )
 
 

@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.access import word_shift
+from busdecode.access import moved
 from busdecode.faults import (
     Absent,
     Open,
 )
 from busdecode.predict.answers import ALL_LANES, Answer, Outcome
-from busdecode.predict.layout import Bytes, last_writes
+from busdecode.predict.layout import Pieces, last_writes, shifted
 from busdecode.predict.nodes import UNKNOWN, shown
 from busdecode.predict.rows import FaultRows
 from busdecode.predict.states import ANY, CARD, HOST, LineStates
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
 
     from busdecode.access import Transfer
     from busdecode.predict.model import Model
-    from busdecode.protocol import Bus
 
     Bools = NDArray[np.bool_]
     Codes = NDArray[np.uint8]
@@ -40,7 +39,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Foreteller", "Foretold"]
 
-_CELLS = 1 << 20
+_CELLS = 1 << 18
 """Fault times transfer: so much at once."""
 
 _ONE = np.uint64(1)
@@ -82,8 +81,11 @@ class Foreteller:
         self._states = LineStates(bus, transfers, model.runs)
         self._reads = np.flatnonzero(~self._states.is_write)
         self._writes = np.flatnonzero(self._states.is_write)
-        self._bytes = _bytes_of(bus, self._states, transfers, parts)
-        self._byte_reads = np.flatnonzero(~self._states.is_write[self._bytes.transfer])
+        self._pieces = Pieces.of(bus, transfers, parts)
+        self._lane_pieces = Pieces.of(bus, transfers, parts, by_lane=True)
+        draw = np.random.default_rng(0)
+        self._salt = draw.integers(1, 1 << 62, (4, len(transfers)))
+        self._known_sources: dict[int, dict[int, tuple[Ints, Ints]]] = {}
         self._words = (self._states.address // np.uint64(bus.word_bytes)).astype(np.int64)
         self._full = np.uint64((1 << len(bus.data)) - 1)
         self._lane = np.uint64((1 << bus.lane_bits) - 1)
@@ -134,14 +136,13 @@ class Foreteller:
     def _chunk(self, rows: FaultRows) -> Foretold:
         route = self._route(rows)
         written = self._written(rows)
-        every = np.arange(len(rows))
-        src, before = self._sources(route, every)
-        words, known = self._gathered(src, *written)
+        words = np.zeros((len(rows), len(self._reads)), dtype=np.uint64)
+        known = np.zeros_like(words)
+        seen, sure = np.zeros_like(words), np.zeros_like(words)
+        self._fetch(route, np.arange(len(rows)), written, (words, known, seen, sure))
         again = np.flatnonzero(self._choose(rows, route, words, known))
         if len(again):
-            src[again], before[again] = self._sources(route, again)
-            part = tuple(each[again] for each in written)
-            words[again], known[again] = self._gathered(src[again], *part)
+            self._fetch(route, again, written, (words, known, seen, sure))
         outcomes = route.outcomes[0]
         is_latched = np.maximum.accumulate(outcomes == Outcome.LATCHED, axis=1)
         is_lost = ((outcomes >= Outcome.UNSEEN) | route.stray | is_latched)[:, self._reads]
@@ -151,28 +152,58 @@ class Foreteller:
             known = np.where(gone >> lane & 1, known & ~mask, known)
         known[is_lost] = 0
         words, known = self._read(rows, words, known)
-        self._put_seen_before(before, words, known)
+        # What nobody wrote is read again as it was read before.
+        sure &= ~known
+        words, known = (words & ~sure) | (seen & sure), known | sure
         known[is_lost] = 0
         is_unseen = (outcomes == Outcome.UNSEEN).all(axis=1)
         self._put_special(rows, is_unseen, words, known)
         known &= self._moved
         return Foretold(words & known, known)
 
-    def _put_seen_before(self, before: Ints, words: Words, known: Words) -> None:
-        """Let what nobody wrote be read again as it was read before."""
+    def _fetch(
+        self,
+        route: _Route,
+        some: Ints,
+        written: tuple[Words, Words],
+        into: tuple[Words, Words, Words, Words],
+    ) -> None:
+        """Put in, for some faults, the words that reads find, and what was read there before."""
+        is_odd = (route.lanes[0, some] != self._moved_lanes).any(axis=1)
+        for part, pieces in ((some[~is_odd], self._pieces), (some[is_odd], self._lane_pieces)):
+            if not len(part):
+                continue
+            src, before, which = self._sources(route, part, pieces)
+            alike = [np.flatnonzero(which == at) for at in range(len(src))]
+            if len(src) > len(part) // 4:  # few are alike: all in one go
+                alike, src, before = [np.arange(len(part))], src[which], before[which]
+            for number, rows in enumerate(alike):
+                own = slice(number, number + 1) if len(alike) > 1 else slice(None)
+                found = (
+                    *self._gathered(
+                        src[own], written[0][part[rows]], written[1][part[rows]], pieces
+                    ),
+                    *self._read_before(before[own], pieces),
+                )
+                for array, values in zip(into, found, strict=True):
+                    array[part[rows]] = values
+
+    def _read_before(self, before: Ints, pieces: Pieces) -> tuple[Words, Words]:
+        """Give what each read found when it was read before, and the bits of it."""
+        seen = np.zeros((len(before), len(self._reads)), dtype=np.uint64)
+        sure = np.zeros_like(seen)
         if self._seen is None or not (before >= 0).any():
-            return
-        place = np.searchsorted(self._reads, self._bytes.transfer)
-        read_of = place[self._byte_reads]
+            return seen, sure
+        place = np.searchsorted(self._reads, pieces.transfer)
         for column in np.flatnonzero((before >= 0).any(axis=0)).tolist():
             rows = np.flatnonzero(before[:, column] >= 0)
-            lane = int(self._bytes.lane[self._byte_reads[column]])
-            mask = self._lane << np.uint64(lane * self._bus.lane_bits)
+            event = pieces.reads[column]
+            mask = moved(int(pieces.mask[event]), -int(pieces.shift[event]))
             then = place[before[rows, column]]
-            at = read_of[column]
-            sure = ~known[rows, at] & mask & self._looked[then]
-            words[rows, at] = (words[rows, at] & ~sure) | (self._seen[then] & sure)
-            known[rows, at] |= sure
+            bits = self._looked[then] & np.uint64(mask)
+            seen[rows, place[event]] |= self._seen[then] & bits
+            sure[rows, place[event]] |= bits
+        return seen, sure
 
     def _stack(self, moment: str) -> Codes:
         """Give the states of all lines, one more row for no line."""
@@ -223,85 +254,86 @@ class Foreteller:
             is_changed[at] = True
         return is_changed
 
-    def _sources(self, route: _Route, some: Ints) -> tuple[Ints, Ints]:
-        """Give for some faults and each byte read the byte written that it is, or -1.
+    def _sources(
+        self, route: _Route, some: Ints, pieces: Pieces
+    ) -> tuple[Ints, Ints, NDArray[np.intp]]:
+        """Give for each piece read the piece written that it is, or -1, for different routes.
 
-        The second: where the same byte was read before, and has not been written since any
-        time that is known; or -1.
+        The second: where the same piece was read before, and has not been written since at any
+        time that is known; or -1. The third: which route each of some faults has.
         """
-        count = len(some)
-        src = np.empty((count, len(self._byte_reads)), dtype=np.int64)
-        src[:], before = self._plain[0], np.empty_like(src)
-        before[:] = self._plain[1]
-        is_special = (
-            (route.words[some] != self._words).any(axis=1)
-            | (route.outcomes[0, some] != Outcome.SEEN).any(axis=1)
-            | route.stray[some].any(axis=1)
-            | (route.lanes[0, some] != self._moved_lanes).any(axis=1)
-        )
-        each = np.flatnonzero(is_special)
-        step = max(1, _CELLS // max(1, len(self._bytes)))
-        for first in range(0, len(each), step):
-            part = each[first : first + step]
-            src[part], before[part] = self._sought(
-                route.words[some[part]],
-                route.outcomes[0, some[part]],
-                route.lanes[0, some[part]],
-                route.stray[some[part]],
+        words, outcomes = route.words[some], route.outcomes[0, some]
+        lanes, stray = route.lanes[0, some], route.stray[some]
+        with np.errstate(over="ignore"):
+            marks = (words * self._salt[0] + lanes * self._salt[1]).sum(axis=1)
+            marks += (outcomes * self._salt[2] + stray * self._salt[3]).sum(axis=1)
+        _, first, which = np.unique(marks, return_index=True, return_inverse=True)
+        known = self._known_sources.setdefault(id(pieces), {})
+        fresh = [at for at in first.tolist() if int(marks[at]) not in known]
+        step = max(1, _CELLS // max(1, len(pieces)))
+        found: dict[int, tuple[Ints, Ints]] = {}
+        for begin in range(0, len(fresh), step):
+            part = fresh[begin : begin + step]
+            src, before = self._sought(
+                words[part], outcomes[part], lanes[part], stray[part], pieces
             )
-        return src, before
+            for row, at in enumerate(part):
+                found[int(marks[at])] = src[row], before[row]
+        every = [found.get(mark) or known[mark] for mark in marks[first].tolist()]
+        room = max(16, 4 * _CELLS // max(1, len(pieces)))
+        for mark, value in found.items():
+            if len(known) < room:
+                known[mark] = value
+        src, before = (np.stack(column) for column in zip(*every, strict=True))
+        return src, before, which
 
     @cached_property
     def _moved_lanes(self) -> Ints:
         lanes = np.array([form.lanes for form in self._states.forms], dtype=np.int64)
         return lanes[self._states.form]
 
-    @cached_property
-    def _plain(self) -> tuple[Ints, Ints]:
-        none = np.zeros((1, len(self._states)), dtype=np.uint8)
-        return self._sought(self._words[None], none, self._moved_lanes[None], none.astype(bool))
-
-    def _sought(self, words: Ints, outcomes: Codes, lanes: Ints, stray: Bools) -> tuple[Ints, Ints]:
-        """Find where each byte that is read was written, and read before, (G, bytes read)."""
-        moved, transfer = self._bytes, self._bytes.transfer
+    def _sought(
+        self, words: Ints, outcomes: Codes, lanes: Ints, stray: Bools, pieces: Pieces
+    ) -> tuple[Ints, Ints]:
+        """Find where each piece that is read was written, and read before, (G, pieces read)."""
+        transfer, reads = pieces.transfer, pieces.reads
         is_write = self._states.is_write
-        keys = words[:, transfer] * self._places + moved.place
+        keys = words[:, transfer] * pieces.places + pieces.place
         is_wild = (outcomes >= Outcome.UNSURE) | (stray & is_write)
         is_plain = (outcomes == Outcome.SEEN)[:, transfer] & ~stray[:, transfer]
-        is_moved = is_plain & (lanes[:, transfer] >> moved.lane & 1).astype(bool)
-        last = last_writes(keys, is_moved & is_write[transfer])[:, self._byte_reads]
+        is_moved = is_plain
+        if pieces is self._lane_pieces:
+            is_moved = is_plain & (lanes[:, transfer] >> pieces.lane & 1).astype(bool)
+        last = last_writes(keys, is_moved & is_write[transfer])[:, reads]
         before = np.full_like(last, -1)
-        if self._seen is not None:
-            before = last_writes(keys, is_plain & ~is_write[transfer])[:, self._byte_reads]
-            before[moved.lane[before] != moved.lane[self._byte_reads]] = -1
+        if self._seen is not None and (last < 0).any():
+            before = last_writes(keys, is_plain & ~is_write[transfer])[:, reads]
+            before[pieces.shift[before] != pieces.shift[reads]] = -1
             before[last >= 0] = -1
-        since = np.full(words.shape, -1)
         if is_wild.any():
             since = np.maximum.accumulate(np.where(is_wild, np.arange(words.shape[1]), -1), axis=1)
-        since = since[:, transfer[self._byte_reads]]
-        last = np.where((last >= 0) & (transfer[last] > since), last, -1)
-        before = np.where((before >= 0) & (transfer[before] > since), before, -1)
-        self._forget_extra(last, before, keys, lanes)
+            since = since[:, transfer[reads]]
+            last = np.where((last >= 0) & (transfer[last] > since), last, -1)
+            before = np.where((before >= 0) & (transfer[before] > since), before, -1)
+        if pieces is self._lane_pieces:
+            self._forget_extra(last, before, keys, lanes)
         return last, before
 
     def _forget_extra(self, last: Ints, before: Ints, keys: Ints, lanes: Ints) -> None:
         """Forget bytes on which a lane that had no part was written since."""
         extra = lanes & ~self._moved_lanes & -self._states.is_write.astype(np.int64)
-        transfer = self._bytes.transfer
-        words = keys // self._places
-        read_at = transfer[self._byte_reads]
+        pieces = self._lane_pieces
+        transfer, reads = pieces.transfer, pieces.reads
+        words = keys // pieces.places
+        read_at = transfer[reads]
         for row in np.flatnonzero(extra.any(axis=1)).tolist():
             for time in np.flatnonzero(extra[row]).tolist():
                 byte = int(np.searchsorted(transfer, time))
                 word = words[row, min(byte, len(transfer) - 1)]
-                here = (words[row, self._byte_reads] == word) & (read_at > time)
-                here &= (extra[row, time] >> self._bytes.lane[self._byte_reads] & 1).astype(bool)
+                here = (words[row, reads] == word) & (read_at > time)
+                here &= (extra[row, time] >> pieces.lane[reads] & 1).astype(bool)
                 last[row, here & (transfer[last[row]] < time)] = -1
                 before[row, here & (transfer[before[row]] < time)] = -1
-
-    @cached_property
-    def _places(self) -> int:
-        return int(self._bytes.place.max(initial=0)) + 1
 
     def _reached(self, rows: FaultRows, at: Ints) -> tuple[Ints, Bools]:
         """Give the word that each address reaches, and where that is not known."""
@@ -414,25 +446,30 @@ class Foreteller:
             words[row] = np.where(is_known, (words[row] & ~mask) | value, words[row])
             known[row] = np.where(is_known, known[row] | mask, known[row] & ~mask)
 
-    def _gathered(self, src: Ints, words: Words, known: Words) -> tuple[Words, Words]:
+    def _gathered(
+        self, src: Ints, words: Words, known: Words, pieces: Pieces
+    ) -> tuple[Words, Words]:
         """Give the word that each read finds, as it stands on the lines."""
-        count, lane = len(src), np.uint64(self._bus.lane_bits)
-        out = np.zeros((count, len(self._reads)), dtype=np.uint64)
+        out = np.zeros((len(words), len(self._reads)), dtype=np.uint64)
         out_known = np.zeros_like(out)
-        read_of = np.searchsorted(self._reads, self._bytes.transfer[self._byte_reads])
-        lanes = self._bytes.lane[self._byte_reads]
-        row = np.arange(count)[:, None]
-        for each in np.unique(lanes).tolist():
-            columns = np.flatnonzero(lanes == each)
+        read_of = np.searchsorted(self._reads, pieces.transfer[pieces.reads])
+        masks = pieces.mask[pieces.reads]
+        row = np.arange(len(words))[:, None]
+        for mask in np.unique(masks).tolist():
+            columns = np.flatnonzero(masks == mask)
             source = src[:, columns]
-            is_there = source >= 0
-            transfer = self._bytes.transfer[source]
-            down = self._bytes.lane[source].astype(np.uint64) * lane
-            up = np.uint64(each) * lane
+            bits = np.where(source >= 0, np.uint64(mask), np.uint64(0))
+            transfer = pieces.transfer[source]
             place = read_of[columns]
-            bits = np.where(is_there, self._lane, np.uint64(0))
-            out[:, place] |= (words[row, transfer] >> down & bits) << up
-            out_known[:, place] |= (known[row, transfer] >> down & bits) << up
+            for given, into in ((words, out), (known, out_known)):
+                # One route for all is taken as columns, which is much faster.
+                stored = given[:, transfer[0]] if len(src) == 1 else given[row, transfer]
+                if pieces.is_moved:
+                    stored = shifted(stored, pieces.shift[source]) & bits
+                    stored = shifted(stored, -pieces.shift[pieces.reads[columns]])
+                else:
+                    stored = stored & bits
+                into[:, place] |= stored
         return out, out_known
 
     def _read(self, rows: FaultRows, words: Words, known: Words) -> tuple[Words, Words]:
@@ -550,25 +587,3 @@ def _worst(one: Answer, other: Answer) -> Answer:
     if one == other:
         return one
     return Answer(max(one.outcome, other.outcome, Outcome.UNSURE), 0)
-
-
-def _bytes_of(
-    bus: Bus,
-    states: LineStates,
-    transfers: Sequence[Transfer],
-    parts: Sequence[int] | None,
-) -> Bytes:
-    """Give the bytes that transfers move."""
-    spaces = {kind.name: kind.space for kind in bus.kinds}
-    names = list(dict.fromkeys(spaces.values()))
-    transfer, lane, place = [], [], []
-    for at, each in enumerate(transfers):
-        shift = word_shift(bus, each.address, each.lanes) // bus.lane_bits
-        memory = names.index(spaces[each.kind]) * bus.operand.beats
-        memory += 0 if parts is None else parts[at]
-        for one in range(bus.lane_count):
-            if each.lanes >> one & 1:
-                transfer.append(at)
-                lane.append(one)
-                place.append(memory * bus.lane_count + one + shift)
-    return Bytes(*(np.array(column, dtype=np.int64) for column in (transfer, lane, place)))
