@@ -48,6 +48,8 @@ class Scores:
     matched, missed, invented : ndarray of int64
         Bits that were wrong and foretold so; wrong and not foretold so; right and foretold
         wrong.
+    foretold : ndarray of int64
+        Bits of which anything is foretold.
     weight : ndarray of float64
         Natural logarithm of how likely what was read is: a bit that is foretold is read so
         but for `NOISE`, one that is not foretold may be either.
@@ -61,6 +63,7 @@ class Scores:
     matched: Ints
     missed: Ints
     invented: Ints
+    foretold: Ints
     weight: NDArray[np.float64]
 
     @property
@@ -96,6 +99,7 @@ def count(evidence: ReadBack, foretold: Foretold) -> Scores:
         matched=bits(wrong & known & ~off).sum(axis=1).astype(np.int64),
         missed=bits(wrong & (off | ~known)).sum(axis=1).astype(np.int64),
         invented=bits(off & ~wrong).sum(axis=1).astype(np.int64),
+        foretold=total - unknowns.astype(np.int64),
         weight=offs * _LOG_WRONG
         + unknowns * _LOG_EITHER
         + (total - offs - unknowns.astype(np.int64)) * _LOG_RIGHT,

@@ -27,6 +27,9 @@ _FAR = 25.0
 _SETTLED = 0.9
 """A group that has this share of the likelihood is the answer."""
 
+_TELLING = 0.5
+"""A group that foretells less of what was read is no answer."""
+
 _PAIRED = 400
 """So many different predictions are tried two at a time."""
 
@@ -40,6 +43,8 @@ class Group:
     faults : tuple of Fault
     explained, unexplained, refuted, silent, agrees : int
         Reads, as `Scores` has them.
+    foretold : float
+        The share of the bits read of which they foretell anything, from 0 to 1.
     share : float
         How likely it is that the cause is one of these, of all candidates, from 0 to 1.
     """
@@ -50,6 +55,7 @@ class Group:
     refuted: int
     silent: int
     agrees: int
+    foretold: float
     share: float
 
     @property
@@ -100,13 +106,16 @@ class Judgement:
     def is_settled(self) -> bool:
         """Whether one group is the answer.
 
-        It foretells every wrong read, and no other that is not contradicted foretells any.
+        Nothing read contradicts it, it foretells most bits, and no other that is not contradicted
+        foretells a wrong read. Of what a card holds that was never written to, nothing can be
+        foretold: such a read counts for no candidate.
         """
         if not self.groups or self.more_than_one_cause or self.is_in_doubt:
             return False
         first, *others = self.groups
         return (
-            first.explained == self.wrong
+            not first.contradicted
+            and first.foretold >= _TELLING
             and first.share >= _SETTLED
             and not any(not each.contradicted and each.explained for each in others)
         )
@@ -147,7 +156,7 @@ def judge(evidence: ReadBack, faults: Sequence[Fault]) -> Judgement:
     has_more = groups[0].contradicted > 0
     together = 1
     if has_more and (pair := _two_causes(evidence, rows, scores)) is not None:
-        first = [_group(faults, scores, alike) for alike in pair]
+        first = [_group(evidence, faults, scores, alike) for alike in pair]
         taken = {group.faults[0] for group in first}
         groups = [*first, *(group for group in groups if group.faults[0] not in taken)]
         together = 2
@@ -167,10 +176,12 @@ def _may_hang(evidence: ReadBack, group: Group, wrong: int) -> bool:
     if any(isinstance(fault, Absent) for fault in group.faults):
         return True
     is_of_control = all(model.controls(fault) for fault in group.faults)
-    return is_of_control and 2 * wrong >= evidence.judged
+    return is_of_control and 2 * wrong > evidence.judged
 
 
-def _group(faults: Sequence[Fault | None], scores: Scores, alike: Sequence[int]) -> Group:
+def _group(
+    evidence: ReadBack, faults: Sequence[Fault | None], scores: Scores, alike: Sequence[int]
+) -> Group:
     """Make a group of candidates, given by their places."""
     at = alike[0]
     weight = scores.weight - scores.weight.max()
@@ -181,6 +192,7 @@ def _group(faults: Sequence[Fault | None], scores: Scores, alike: Sequence[int])
         int(scores.refuted[at]),
         int(scores.silent[at]),
         int(scores.agrees[at]),
+        float(scores.foretold[at] / max(1, int(np.bitwise_count(evidence.looked).sum()))),
         float(np.exp(weight[list(alike)]).sum() / np.exp(weight).sum()),
     )
 
@@ -198,7 +210,7 @@ def _grouped(evidence: ReadBack, rows: FaultRows, scores: Scores) -> list[Group]
         words = foretold.words & known
         for at, word, bits in zip(chosen[part].tolist(), words, known, strict=True):
             members.setdefault(word.tobytes() + bits.tobytes(), []).append(at)
-    return [_group(rows.faults, scores, alike) for alike in members.values()]
+    return [_group(evidence, rows.faults, scores, alike) for alike in members.values()]
 
 
 def _two_causes(

@@ -93,7 +93,7 @@ def _verdict(judgement: Judgement, bus: Bus) -> list[str]:
     for at, group in enumerate(groups[: max(_MOST_GROUPS, judgement.together)]):
         if at == judgement.together:
             rows.append("Less likely:")
-        rows += _group(bus, group)
+        rows += _group(bus, group, judgement.wrong)
     more = len(groups) - max(_MOST_GROUPS, judgement.together)
     if more > 0:
         rows.append(f"  and {counted(more, 'further group')}; --json lists some")
@@ -103,17 +103,20 @@ def _verdict(judgement: Judgement, bus: Bus) -> list[str]:
     return rows
 
 
-def _group(bus: Bus, group: Group) -> list[str]:
+def _group(bus: Bus, group: Group, wrong: int) -> list[str]:
     said = sentences(bus, group.faults)
     rows = [f"  {said[0]}"]
     if len(said) > 1:
         rows.append("    or, which no read of this log tells from it:")
         rows += _listed(said[1:], "      ")
-    silent = f", says nothing of {group.silent}" if group.silent else ""
-    rows.append(
-        f"    explains {counted(group.explained, 'wrong read')}, contradicted by "
-        f"{group.contradicted}{silent}"
-    )
+    told = []
+    left = wrong - group.explained - group.unexplained
+    if group.explained or not left:
+        told.append(f"explains {counted(group.explained, 'wrong read')}")
+    if left:
+        told.append(f"explains that {counted(left, 'read')} may be wrong, not what they return")
+    told.append(f"contradicted by {counted(group.contradicted, 'read')}")
+    rows.append(f"    {', '.join(told)}")
     return rows
 
 
@@ -206,6 +209,7 @@ def _group_object(bus: Bus, group: Group) -> dict[str, object]:
         "refuted": group.refuted,
         "silent": group.silent,
         "agrees": group.agrees,
+        "foretold": round(group.foretold, 6),
         "share": round(group.share, 6),
         "hypotheses": [
             {
