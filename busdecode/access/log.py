@@ -6,12 +6,13 @@ import csv
 import io
 import re
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busdecode.access.transfers import Access
 from busdecode.errors import LogError, nearest, quoted
+from busdecode.units import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -89,7 +90,9 @@ def read_pattern(text: str) -> re.Pattern[str]:
     return pattern
 
 
-def read_log(path: Path | str, pattern: re.Pattern[str] | None = None) -> AccessLog:
+def read_log(
+    path: Path | str, pattern: re.Pattern[str] | None = None, *, unfilled: bool = False
+) -> AccessLog:
     """Read an access log.
 
     Parameters
@@ -98,6 +101,8 @@ def read_log(path: Path | str, pattern: re.Pattern[str] | None = None) -> Access
     pattern : compiled pattern, optional
         For any text log; without it the log is CSV with the header ``op,address,size,data``,
         and optionally ``expected``.
+    unfilled : bool
+        Let reads be without data, as in a plan that is not filled in to its end.
 
     Raises
     ------
@@ -122,10 +127,10 @@ def read_log(path: Path | str, pattern: re.Pattern[str] | None = None) -> Access
     text = raw.decode("utf-8-sig", errors="replace")
     if pattern is not None:
         return _by_pattern(path, text, pattern)
-    return _by_columns(path, text)
+    return _by_columns(path, text, unfilled=unfilled)
 
 
-def _by_columns(path: Path, text: str) -> AccessLog:
+def _by_columns(path: Path, text: str, *, unfilled: bool) -> AccessLog:
     rows = csv.reader(io.StringIO(text))
     header: list[str] | None = None
     accesses = []
@@ -149,12 +154,18 @@ def _by_columns(path: Path, text: str) -> AccessLog:
         for name, cell in zip(header, cells, strict=True):
             columns[name] = at + len(cell) - len(cell.lstrip())
             at += len(cell) + 1
-        accesses.append(_access(path, rows.line_num, ",".join(cells), values, columns))
+        is_open = unfilled and not values["data"] and _op(values["op"]) == "read"
+        if is_open:
+            values["data"] = "0"
+        access = _access(path, rows.line_num, ",".join(cells), values, columns)
+        accesses.append(replace(access, data=None) if is_open else access)
     if not accesses:
         raise LogError(
             "the log holds no access", path=path, expected="at least one line of accesses"
         )
-    return AccessLog(tuple(accesses), 0, str(path), ())
+    left = sum(access.data is None for access in accesses)
+    notes = (f"{counted(left, 'read')} not filled in, left out",) if left else ()
+    return AccessLog(tuple(accesses), 0, str(path), notes)
 
 
 def _check_header(path: Path, line: int, cells: Sequence[str], header: Sequence[str]) -> None:
@@ -208,6 +219,11 @@ def _by_pattern(path: Path, text: str, pattern: re.Pattern[str]) -> AccessLog:
 _OPS = {"w": "write", "wr": "write", "r": "read", "rd": "read"}
 
 
+def _op(text: str) -> str:
+    op = text.strip().lower()
+    return _OPS.get(op, op)
+
+
 _DIGITS = {16: re.compile(r"(?:0[xX]|\$)?([0-9A-Fa-f]+)"), 10: re.compile("([0-9]+)")}
 
 
@@ -230,10 +246,9 @@ def _access(
             )
         return int(match[1], base)
 
-    op = values["op"].strip().lower()
+    op = _op(values["op"])
     if not op:
         raise mistake("op", "op is empty", "read, write, or the name of another kind of cycle")
-    op = _OPS.get(op, op)
     size = number("size", 10)
     if not 1 <= size <= 64:
         raise mistake("size", f"size is {size}", "a size from 1 to 64 bytes")

@@ -100,7 +100,7 @@ def _asked(bus: Bus, number: int, step: Step, standing: Standing) -> list[int] |
     """Propose a step, and take what its reads returned; None where it was left out."""
     from busdecode.report import access_text
 
-    print(f"\nstep {number}: {standing.groups} groups possible; this tells {step.purpose}")
+    print(f"\nstep {number}, {standing.groups} groups still possible: {step.purpose}")
     read: list[int] = []
     for access in step.accesses:
         if access.op == "write":

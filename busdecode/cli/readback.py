@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
@@ -16,6 +17,7 @@ from busdecode.errors import RequestError
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from busdecode.access import Access
     from busdecode.diagnosis import Judgement, ReadBack, Step
     from busdecode.plan import Window
 
@@ -111,7 +113,9 @@ def command(
 
     bus = load_bus(bus_name)
     pattern = None if log_pattern is None else read_pattern(log_pattern)
-    log = () if log_path is None else read_log(log_path, pattern).accesses
+    read = None if log_path is None else read_log(log_path, pattern, unfilled=True)
+    # What was not filled in was not read.
+    log = () if read is None else tuple(a for a in read.accesses if not _is_open(a))
     window = None
     if base is not None and span is not None:
         window = open_window(bus, base + address_offset, span)
@@ -127,6 +131,8 @@ def command(
         show("what each candidate foretells")
         evidence = read_back(model, log, offset=address_offset, path=log_path)
         judgement = judge(evidence, faults)
+        notes = () if read is None else read.notes
+        judgement = replace(judgement, notes=(*notes, *judgement.notes))
         steps: list[tuple[Step, float]] = []
         if wants_next or as_json:
             show("what to do next")
@@ -141,6 +147,10 @@ def command(
             why = "no step tells more of what is left" if window else "the log writes nothing"
             print(f"Next: {why}.")
     return 1 if judgement.healthy is False else 0
+
+
+def _is_open(access: Access) -> bool:
+    return access.op == "read" and access.data is None
 
 
 def _check(

@@ -93,7 +93,7 @@ def _steps(window: Window) -> Iterator[Step]:
         for word in (backgrounds(window.bits)[-1], full ^ backgrounds(window.bits)[-1]):
             yield Step(
                 (write(first, word), write(address, word ^ full), read(first)),
-                f"whether a write with {line} the other way reaches the same word",
+                f"a write with {line} the other way, which must not reach the same word",
             )
         for word in (0, full):
             yield Step(

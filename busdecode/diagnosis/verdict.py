@@ -173,10 +173,9 @@ def judge(evidence: ReadBack, faults: Sequence[Fault]) -> Judgement:
 def _may_hang(evidence: ReadBack, group: Group, wrong: int) -> bool:
     """Tell whether a card that hangs could look like this group: nothing shows that it answers."""
     model = evidence.foreteller.model
-    if any(isinstance(fault, Absent) for fault in group.faults):
-        return True
-    is_of_control = all(model.controls(fault) for fault in group.faults)
-    return is_of_control and 2 * wrong > evidence.judged
+    is_absent = any(isinstance(fault, Absent) for fault in group.faults)
+    is_of_control = all(isinstance(f, Absent) or model.controls(f) for f in group.faults)
+    return is_of_control and (is_absent or 2 * wrong > evidence.judged)
 
 
 def _group(

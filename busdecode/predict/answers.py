@@ -12,7 +12,7 @@ from enum import IntEnum
 from functools import reduce
 from itertools import takewhile
 from operator import or_
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from busdecode.cycles import CardView
 from busdecode.faults import Drive, Network, Open
@@ -22,10 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from busdecode.cycles import Run
-    from busdecode.faults import Fault, Levels
+    from busdecode.faults import Fault
     from busdecode.protocol import Bus
-
-    Drives = tuple[tuple[Drive, Drive], ...]
 
 __all__ = ["ALL_LANES", "Answer", "Answers", "Outcome"]
 
@@ -66,10 +64,11 @@ class Answers:
     def __init__(self, bus: Bus) -> None:
         self._bus = bus
         self._view = CardView(bus)
-        self._plain = Network(bus, [])
         self._lanes_early = bus.take["lanes"].phase == "address" if "lanes" in bus.take else False
-        self._resolvers: dict[Fault, _Resolver] = {}
-        self._healthy: dict[Drives, tuple[list[Levels], list[bool]]] = {}
+        self._healthy = _Sight(self._view, None)
+        self._sights: dict[Fault, _Sight] = {}
+        self._states: dict[tuple[Drive, Drive], int] = {}
+        self._traces: dict[tuple[int, int], _Trace] = {}
 
     def joined(self, fault: Fault, runs: Sequence[Run]) -> Answer:
         """Judge what becomes of any of these healthy runs with a fault: the worst, if they differ.
@@ -78,13 +77,11 @@ class Answers:
         """
         names = self._bus.line_names
         mask = self._view.lines | sum(1 << names.index(line) for line in lines_of(fault))
-        if fault not in self._resolvers:
-            self._resolvers[fault] = _Resolver(self._bus, fault)
-        network = self._resolvers[fault]
-        alike = dict.fromkeys(_drives(run, mask) for run in runs)
+        if fault not in self._sights:
+            self._sights[fault] = _Sight(self._view, fault)
         answer: Answer | None = None
-        for drives, taken in alike:
-            each = self._of(network, drives, taken)
+        for trace in dict.fromkeys(self._trace(run, mask) for run in runs):
+            each = self._of(self._sights[fault], trace)
             if answer is None or each == answer:
                 answer = each
             else:
@@ -93,30 +90,48 @@ class Answers:
                 break
         return answer or Answer(Outcome.UNSURE, 0)
 
-    def _of(self, network: _Resolver, drives: Drives, taken: int) -> Answer:
-        """Judge one run; `taken` is the place in it at which data is taken."""
-        view = self._view
-        if drives not in self._healthy:
-            levels = [self._plain.resolve(*each) for each in drives]
-            self._healthy[drives] = levels, [view.in_beat(each.received) for each in levels]
-        healthy, good = self._healthy[drives]
-        faulty: list[Levels] = []
-        bad: list[bool] = []
-        for each, is_meant in zip(drives, good, strict=True):
-            faulty.append(network.resolve(*each))
-            bad.append(view.in_beat(faulty[-1].received))
-            if bad[-1] and not is_meant:
-                is_held = not good[-1] and view.in_beat(network.resolve(*drives[-1]).received)
+    def _trace(self, run: Run, mask: int) -> _Trace:
+        """Give what was driven on some lines in a run, each state only where it changed."""
+        key = id(run), mask
+        if key not in self._traces:
+            states: list[int] = []
+            drives: list[tuple[Drive, Drive]] = []
+            taken = 0
+            for at, (host, card) in enumerate(run.drives):
+                each = (
+                    Drive(host.mask & mask, host.levels & mask),
+                    Drive(card.mask & mask, card.levels & mask),
+                )
+                state = self._states.setdefault(each, len(self._states))
+                if not states or states[-1] != state:
+                    states.append(state)
+                    drives.append(each)
+                if at == max(run.moments.values()):
+                    taken = len(states) - 1
+            self._traces[key] = _Trace(tuple(states), taken, tuple(drives))
+        return self._traces[key]
+
+    def _of(self, sight: _Sight, trace: _Trace) -> Answer:
+        """Judge one run with a fault."""
+        view, taken = self._view, trace.taken
+        healthy = [self._healthy.at(*each) for each in trace.steps()]
+        good = [each.in_beat for each in healthy]
+        faulty: list[_Moment] = []
+        for (state, drives), is_meant in zip(trace.steps(), good, strict=True):
+            faulty.append(sight.at(state, drives))
+            if faulty[-1].in_beat and not is_meant:
+                is_held = not good[-1] and sight.at(trace.states[-1], trace.drives[-1]).in_beat
                 return Answer(Outcome.LATCHED if is_held else Outcome.UNSURE, 0)
-        cycles = [[view.in_cycle(each.received) for each in levels] for levels in (healthy, faulty)]
+        bad = [each.in_beat for each in faulty]
+        cycles = [[each.in_cycle for each in levels] for levels in (healthy, faulty)]
         # A beat may begin later, or end earlier, where strobes come one after the other; the
         # address is taken where the cycle begins that it is in.
         begin, end = _stretch(good, taken)
         inside = bad[begin:end]
-        if not any(inside) and bad[:begin] == good[:begin] and bad[end:] == good[end:]:
+        is_alike = bad[:begin] == good[:begin] and bad[end:] == good[end:]
+        if not any(inside) and is_alike:
             return Answer(Outcome.UNSEEN, 0)
         first = begin + inside.index(True) if any(inside) else begin
-        is_alike = bad[:begin] == good[:begin] and bad[end:] == good[end:]
         is_alike &= min(_stretch(bad, first)[1], end) - first == sum(inside)
         addressed = _stretch(cycles[0], first)[0]
         is_alike &= addressed == _stretch(cycles[1], first)[0]
@@ -139,14 +154,67 @@ class Answers:
         if kind != view.kind(healthy[first].received):
             is_kept = kind is not None and kind.direction == "read"
             return Answer(Outcome.UNSEEN if is_kept else Outcome.UNSURE, 0)
-        return Answer(Outcome.SEEN, self._lanes(faulty, bad, first))
+        return Answer(Outcome.SEEN, self._lanes(faulty[first:]))
 
-    def _lanes(self, levels: Sequence[Levels], is_beat: Sequence[bool], first: int) -> int:
-        """Give the lanes whose strobes come in the beat that begins at `first`; all without."""
+    def _lanes(self, moments: Sequence[_Moment]) -> int:
+        """Give the lanes whose strobes come in the beat that begins first; all without."""
         if not self._bus.lane_strobes:
             return ALL_LANES
-        seen = takewhile(lambda each: each[1], list(zip(levels, is_beat, strict=True))[first:])
-        return reduce(or_, (self._view.lanes(each.received) for each, _ in seen), 0)
+        inside = takewhile(lambda each: each.in_beat, moments)
+        return reduce(or_, (self._view.lanes(each.received) for each in inside), 0)
+
+
+@dataclass(frozen=True, eq=False)
+class _Trace:
+    """What was driven in a run, as numbers of states; `taken` is where data is taken."""
+
+    states: tuple[int, ...]
+    taken: int
+    drives: tuple[tuple[Drive, Drive], ...]
+
+    def __hash__(self) -> int:
+        return hash((self.states, self.taken))
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Trace) and (self.states, self.taken) == (
+            other.states,
+            other.taken,
+        )
+
+    def steps(self) -> list[tuple[int, tuple[Drive, Drive]]]:
+        """Give each state with its drives."""
+        return list(zip(self.states, self.drives, strict=True))
+
+
+class _Moment(NamedTuple):
+    """What host and card see of one state, and what the card makes of it."""
+
+    host: int
+    received: int
+    in_cycle: bool
+    in_beat: bool
+
+
+class _Sight:
+    """What is seen of states with a fault; no state is worked out twice, unless a break keeps."""
+
+    def __init__(self, view: CardView, fault: Fault | None) -> None:
+        self._view = view
+        self._network = Network(view.bus, [] if fault is None else [fault])
+        self._keeps = isinstance(fault, Open) and fault.floats == "keep"
+        self._known: dict[int, _Moment] = {}
+
+    def at(self, state: int, drives: tuple[Drive, Drive]) -> _Moment:
+        """Give what is seen of a state that follows the one asked for before."""
+        if state not in self._known or self._keeps:
+            levels = self._network.resolve(*drives)
+            self._known[state] = _Moment(
+                levels.host,
+                levels.received,
+                self._view.in_cycle(levels.received),
+                self._view.in_beat(levels.received),
+            )
+        return self._known[state]
 
 
 def _stretch(is_on: Sequence[bool], at: int) -> tuple[int, int]:
@@ -157,36 +225,3 @@ def _stretch(is_on: Sequence[bool], at: int) -> tuple[int, int]:
     while end < len(is_on) and is_on[end]:
         end += 1
     return begin, end
-
-
-class _Resolver:
-    """A network that need not work out the same drives twice, unless a break keeps levels."""
-
-    def __init__(self, bus: Bus, fault: Fault) -> None:
-        self._network = Network(bus, [fault])
-        self._keeps = isinstance(fault, Open) and fault.floats == "keep"
-        self._known: dict[tuple[Drive, Drive], Levels] = {}
-
-    def resolve(self, host: Drive, card: Drive) -> Levels:
-        if self._keeps:
-            return self._network.resolve(host, card)
-        if (host, card) not in self._known:
-            self._known[host, card] = self._network.resolve(host, card)
-        return self._known[host, card]
-
-
-def _drives(run: Run, mask: int) -> tuple[Drives, int]:
-    """Give what was driven on some lines, in order, each only where it changed.
-
-    The second: where data is taken.
-    """
-    drives: list[tuple[Drive, Drive]] = []
-    taken = 0
-    at_end = max(run.moments.values())
-    for at, each in enumerate(run.drives):
-        host, card = (Drive(one.mask & mask, one.levels & mask) for one in each)
-        if not drives or drives[-1] != (host, card):
-            drives.append((host, card))
-        if at == at_end:
-            taken = len(drives) - 1
-    return tuple(drives), taken

@@ -155,7 +155,7 @@ def standing_text(bus: Bus, faults: Sequence[Fault | None]) -> list[str]:
     if None in faults:
         rows = ["Nothing wrong is seen."]
         if said:
-            rows.append(f"Of {len(said)} kinds of fault no step made here would tell:")
+            rows.append("These would not have shown in what was written and read:")
             rows += _listed(said, "  ")
         return rows
     rows = [f"{said[0]}."]
