@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import comb
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,7 +29,10 @@ _SETTLED = 0.9
 """A group that has this share of the likelihood is the answer."""
 
 _TELLING = 0.5
-"""A group that foretells less of what was read is no answer."""
+"""A group that foretells less of the bits that were read is no answer."""
+
+_CHANCE = 0.01
+"""A group that leaves wrong reads open is an answer where chance would hardly do as well."""
 
 _PAIRED = 400
 """So many different predictions are tried two at a time."""
@@ -88,6 +92,9 @@ class Judgement:
     is_in_doubt : bool
         The first group keeps the card from answering or from being written to, as candidates
         in `silent` do.
+    by_chance : float
+        How likely it is that wrong reads would lie by chance where the first group leaves
+        open what is read, from 0 to 1.
     notes : tuple of str
     """
 
@@ -100,6 +107,7 @@ class Judgement:
     unseen: tuple[Fault, ...]
     silent: tuple[Fault, ...]
     is_in_doubt: bool
+    by_chance: float
     notes: tuple[str, ...]
 
     @property
@@ -107,14 +115,15 @@ class Judgement:
         """Whether one group is the answer.
 
         Nothing read contradicts it, it foretells most bits, and no other that is not contradicted
-        foretells a wrong read. Of what a card holds that was never written to, nothing can be
-        foretold: such a read counts for no candidate.
+        foretells a wrong read. It foretells what each wrong read returns, or at least which
+        reads may be wrong: what a card holds that was never written to is not known.
         """
         if not self.groups or self.more_than_one_cause or self.is_in_doubt:
             return False
         first, *others = self.groups
         return (
             not first.contradicted
+            and (first.explained == self.wrong or self.by_chance <= _CHANCE)
             and first.foretold >= _TELLING
             and first.share >= _SETTLED
             and not any(not each.contradicted and each.explained for each in others)
@@ -140,6 +149,7 @@ def judge(evidence: ReadBack, faults: Sequence[Fault]) -> Judgement:
         unseen=(),
         silent=(),
         is_in_doubt=False,
+        by_chance=1.0,
         notes=evidence.notes,
     )
     if not evidence.judged:
@@ -166,8 +176,21 @@ def judge(evidence: ReadBack, faults: Sequence[Fault]) -> Judgement:
         together=together,
         more_than_one_cause=has_more,
         silent=silent,
+        by_chance=_by_chance(evidence, groups[0]),
         is_in_doubt=bool(silent) and _may_hang(evidence, groups[0], wrong),
     )
+
+
+def _by_chance(evidence: ReadBack, group: Group) -> float:
+    """Give how likely the wrong reads would lie among those that a group leaves open by chance."""
+    rows = FaultRows(evidence.foreteller.model, group.faults[:1])
+    known = evidence.foreteller.all(rows).known[0]
+    bits = np.bitwise_or.reduce(evidence.wrong)
+    is_open = (bits & evidence.looked & ~known) != 0
+    wrong = evidence.wrong != 0
+    if (wrong & ~is_open).any():
+        return 1.0
+    return comb(int(is_open.sum()), int(wrong.sum())) / comb(len(wrong), int(wrong.sum()))
 
 
 def _may_hang(evidence: ReadBack, group: Group, wrong: int) -> bool:
