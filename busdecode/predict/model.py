@@ -108,13 +108,15 @@ class Model:
         lines = () if fault is None else lines_of(fault)
         return next((line for line in lines if self.is_number(line)), None)
 
-    def address_bit(self, line: str | None) -> int | None:
-        """Give the bit of an address of words that a line carries."""
-        return self.address_bits.get(line or "")
-
-    def data_bit(self, line: str | None) -> int | None:
-        """Give the bit of a data word that a line carries."""
-        return self.data_bits.get(line or "")
+    def is_own_strobe(self, fault: Fault | None) -> bool:
+        """Tell whether a fault ties a data line to the strobe of its own lane."""
+        lines = set() if fault is None else set(lines_of(fault))
+        return any(
+            line in self.data_bits
+            and strobes[-1 - self.data_bits[line] // self.bus.lane_bits] in lines
+            for line in lines
+            if (strobes := self.bus.lane_strobes)
+        )
 
     def stands_for(self, fault: Fault | None) -> tuple[object, ...]:
         """Give what faults on lines of control have in common that are answered alike."""

@@ -411,11 +411,13 @@ class Foreteller:
         words, known = words.copy(), known.copy()
         stack = self._stack("write")
         codes = rows.tables[rows.table[at][:, None], stack[rows.a[at]], stack[rows.b[at]]]
-        # Lane strobes do not go away all at once: with one gone already the bit must be the same.
+        # Lane strobes do not go away all at once: with one gone already the bit must be the same,
+        # unless it is the one with which the bit is taken.
         flipped = np.array([0, 2, 1, *range(3, 8)], dtype=np.uint8)
         strobes = np.isin(np.arange(len(stack)), self._strobes)[:, None]
         other = np.where(strobes, flipped[stack], stack)
         late = rows.tables[rows.table[at][:, None], other[rows.a[at]], other[rows.b[at]]]
+        late = np.where(rows.own_strobe[at][:, None], codes, late)
         self._patch(rows, at, codes, "received", words, known, late)
         return words, known
 

@@ -43,6 +43,8 @@ class FaultRows:
         The line stands still, wherever it does.
     special : ndarray of bool, shape (F,)
         What reads return does not follow from levels alone.
+    own_strobe : ndarray of bool, shape (F,)
+        A data line is tied to the strobe of its own lane.
     alike : ndarray of int64, shape (F,)
         Faults with one number let transfers come to the card alike.
     other_bit, other_address_bit : ndarray of int64, shape (F,)
@@ -75,6 +77,7 @@ class FaultRows:
                     isinstance(fault, Stuck) or (keeps and not is_data),
                     isinstance(fault, Absent | LateData | NoAcknowledge | EarlyAcknowledge)
                     or (keeps and is_data),
+                    model.is_own_strobe(fault),
                     numbers.setdefault(model.stands_for(fault), len(numbers)) if is_control else -1,
                     model.data_bits.get(other or "", -1),
                     model.address_bits.get(other or "", -1),
@@ -82,15 +85,15 @@ class FaultRows:
             )
         self.faults = tuple(faults)
         self.tables = model.tables()
-        columns = np.array(rows, dtype=np.int64).reshape(len(faults), 13).T
+        columns = np.array(rows, dtype=np.int64).reshape(len(faults), 14).T
         self._take(columns)
 
     def _take(self, columns: NDArray[np.int64]) -> None:
         self._columns = columns
         self.a, self.b, self.a_bit, self.b_bit, self.table = columns[:5]
-        flags = columns[5:10].astype(bool)
-        self.addresses, self.data, self.controls, self.still, self.special = flags
-        self.alike, self.other_bit, self.other_address_bit = columns[10:]
+        flags = columns[5:11].astype(bool)
+        self.addresses, self.data, self.controls, self.still, self.special, self.own_strobe = flags
+        self.alike, self.other_bit, self.other_address_bit = columns[11:]
 
     def __len__(self) -> int:
         return len(self.faults)
