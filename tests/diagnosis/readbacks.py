@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -27,6 +28,7 @@ __all__ = [
     "foretold",
     "hexadecimal",
     "judged",
+    "log_of",
     "model_of",
     "names",
     "read",
@@ -67,6 +69,27 @@ def written(offset: int, word: int, size: int = 1) -> Access:
 def read(offset: int, word: int | None = None, size: int = 1) -> Access:
     """Give a read, and what it returned."""
     return Access("read", BASE + offset, size, word)
+
+
+def log_of(text: str, size: int = 1) -> list[Access]:
+    """Read a log such as ``w0=5A r0 r1=5A``: offsets, and words where there are any.
+
+    A word has the size of its digits; a read without one has `size`, or that after a colon.
+    """
+    log = []
+    for each in text.split():
+        match = re.fullmatch("([wr])([0-9A-F]+)(?::([0-9]))?(?:=([0-9A-F]+))?", each)
+        assert match is not None
+        op, offset, told, word = match.groups()
+        log.append(
+            Access(
+                {"w": "write", "r": "read"}[op],
+                BASE + int(offset, 16),
+                len(word) // 2 if word else int(told or size),
+                int(word, 16) if word else None,
+            )
+        )
+    return log
 
 
 def at_once(words: Iterable[int], seen: Iterable[int] = (), size: int = 1) -> list[Access]:
