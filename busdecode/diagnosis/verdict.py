@@ -115,14 +115,15 @@ class Judgement:
         """Whether one group is the answer.
 
         Nothing read contradicts it, it foretells most bits, and no other that is not contradicted
-        foretells a wrong read. It foretells what each wrong read returns, or at least which
-        reads may be wrong: what a card holds that was never written to is not known.
+        foretells a wrong read. It foretells what each wrong read returns, or what some do, and of
+        the others that they may be wrong: what a card holds that was never written to is not known.
         """
         if not self.groups or self.more_than_one_cause or self.is_in_doubt:
             return False
         first, *others = self.groups
         return (
             not first.contradicted
+            and first.explained > 0
             and (first.explained == self.wrong or self.by_chance <= _CHANCE)
             and first.foretold >= _TELLING
             and first.share >= _SETTLED
