@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
+_LEAST_GAIN = 0.005
+"""Bits; steps that promise less are not proposed."""
+
 _MOST_LEFT = 1000
 """So many candidates, the likeliest, decide what to do next."""
 
@@ -204,4 +207,5 @@ def _next(
     weight = score(evidence, rows).weight
     share = np.exp(weight - weight.max())
     outcomes = Outcomes.of(model, steps_of(window, offset), rows, offset)
-    return next_steps(outcomes, share / share.sum())
+    steps = next_steps(outcomes, share / share.sum())
+    return [(step, gain) for step, gain in steps if gain >= _LEAST_GAIN]

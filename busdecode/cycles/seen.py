@@ -42,6 +42,7 @@ class CardView:
             for line in lines
         }
         self._lane_inputs = self._wires.bits(sorted(inputs - bus.port_lines))
+        self._lane_strobes = self._wires.bits(bus.lane_lines)
         self._answers = self._wires.bits(
             [
                 line.name
@@ -89,6 +90,10 @@ class CardView:
     def lane_inputs(self, levels: int) -> int:
         """Give the levels of the lines by which a lane table tells lanes."""
         return levels & self._lane_inputs
+
+    def lane_strobes(self, levels: int) -> int:
+        """Give the levels of the lines that strobe byte lanes."""
+        return levels & self._lane_strobes
 
     def answers(self, levels: int) -> int:
         """Give the levels of the lines with which a card answers."""

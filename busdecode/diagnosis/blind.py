@@ -31,7 +31,7 @@ def blind_spots(bus: Bus, accesses: Sequence[Access], offset: int = 0) -> list[s
     >>> from busdecode.protocol import load_bus
     >>> told = blind_spots(load_bus("z80"), [Access("write", 0x8000, 1, 5)])
     >>> told[-1]
-    'A15 to A0 never changed in this log'
+    'A15 to A0, which never changed in an address of this log'
     """
     told = [
         "lines swapped or inverted on the way that writes and reads share: one undoes the other",
@@ -48,5 +48,5 @@ def blind_spots(bus: Bus, accesses: Sequence[Access], offset: int = 0) -> list[s
         if not moved >> bit & 1 and (1 << bit >= size)
     ]
     if still:
-        told.append(f"{listed_lines(bus, still)} never changed in this log")
+        told.append(f"{listed_lines(bus, still)}, which never changed in an address of this log")
     return told

@@ -13,7 +13,7 @@ from busdecode.faults import Absent
 from busdecode.predict import FaultRows, Foretold
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from busdecode.diagnosis.evidence import ReadBack
     from busdecode.faults import Fault
@@ -202,6 +202,11 @@ def _may_hang(evidence: ReadBack, group: Group, wrong: int) -> bool:
     return is_of_control and (is_absent or 2 * wrong > evidence.judged)
 
 
+def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
+    """Put a card that is not there first: it is looked at before any line."""
+    return tuple(sorted(faults, key=lambda fault: not isinstance(fault, Absent)))
+
+
 def _group(
     evidence: ReadBack, faults: Sequence[Fault | None], scores: Scores, alike: Sequence[int]
 ) -> Group:
@@ -209,7 +214,7 @@ def _group(
     at = alike[0]
     weight = scores.weight - scores.weight.max()
     return Group(
-        tuple(fault for each in sorted(alike) if (fault := faults[each]) is not None),
+        _in_order(fault for each in sorted(alike) if (fault := faults[each]) is not None),
         int(scores.explained[at]),
         int(scores.unexplained[at]),
         int(scores.refuted[at]),
@@ -239,7 +244,7 @@ def _grouped(evidence: ReadBack, rows: FaultRows, scores: Scores) -> list[Group]
 def _two_causes(
     evidence: ReadBack, rows: FaultRows, scores: Scores
 ) -> tuple[list[int], list[int]] | None:
-    """Give the places of two causes that together foretell every read, if there are such.
+    """Give the places of two causes that together foretell every wrong read, if there are such.
 
     Each has its own bits: where both would change a bit, it must be to the same level.
     """
@@ -261,6 +266,7 @@ def _two_causes(
         return None
     words, known = (np.stack(column) for column in zip(*different, strict=True))
     healthy, sure = evidence.expected, evidence.known & evidence.looked
+    wrong = int((evidence.wrong != 0).sum())
     changes = ((words ^ healthy) & known & sure) | (~known & sure)
     best: tuple[float, int, int] | None = None
     for one in range(len(different)):
@@ -273,7 +279,8 @@ def _two_causes(
         clash = both & (words ^ words[one])
         told = (sure & ~(changes | changes[one])) | (known & changes) | (known[one] & changes[one])
         scored = count(evidence, Foretold(joined & told & ~clash, told & ~clash))
-        fits = np.flatnonzero((scored.contradicted == 0) & (np.arange(len(different)) > one))
+        is_whole = (scored.contradicted == 0) & (scored.explained == wrong)
+        fits = np.flatnonzero(is_whole & (np.arange(len(different)) > one))
         if len(fits):
             other = int(fits[np.argmax(scored.weight[fits])])
             if best is None or scored.weight[other] > best[0]:

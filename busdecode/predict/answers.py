@@ -108,7 +108,8 @@ class Answers:
                     drives.append(each)
                 if at == max(run.moments.values()):
                     taken = len(states) - 1
-            self._traces[key] = _Trace(tuple(states), taken, tuple(drives))
+            is_read = run.transfer.data is None
+            self._traces[key] = _Trace(tuple(states), taken, is_read, tuple(drives))
         return self._traces[key]
 
     def _of(self, sight: _Sight, trace: _Trace) -> Answer:
@@ -136,6 +137,8 @@ class Answers:
         addressed = _stretch(cycles[0], first)[0]
         is_alike &= addressed == _stretch(cycles[1], first)[0]
         is_alike &= cycles[0][-1] == cycles[1][-1]
+        # A read that what is read ends itself may be over before the host takes it.
+        is_alike &= bad[taken] or not (trace.is_read and sight.is_of_data)
         is_alike = is_alike and all(
             view.answers(a.host) == view.answers(b.host)
             and view.used(a.received) == view.used(b.received)
@@ -147,6 +150,11 @@ class Answers:
             bool(self._bus.lane_strobes)
             or view.lane_inputs(a.received) == view.lane_inputs(b.received)
             for a, b in zip(healthy[of_lanes], faulty[of_lanes], strict=True)
+        )
+        is_alike = is_alike and all(
+            bool(self._bus.lane_strobes)
+            or view.lane_strobes(a.received) == view.lane_strobes(b.received)
+            for a, b in zip(healthy[first:end], faulty[first:end], strict=True)
         )
         if not is_alike:
             return Answer(Outcome.UNSURE, 0)
@@ -170,6 +178,7 @@ class _Trace:
 
     states: tuple[int, ...]
     taken: int
+    is_read: bool
     drives: tuple[tuple[Drive, Drive], ...]
 
     def __hash__(self) -> int:
@@ -201,6 +210,8 @@ class _Sight:
     def __init__(self, view: CardView, fault: Fault | None) -> None:
         self._view = view
         self._network = Network(view.bus, [] if fault is None else [fault])
+        lines = () if fault is None else lines_of(fault)
+        self.is_of_data = any(line in view.bus.data for line in lines)
         self._keeps = isinstance(fault, Open) and fault.floats == "keep"
         self._known: dict[int, _Moment] = {}
 

@@ -91,12 +91,17 @@ class Model:
         other = self.other(fault)
         alike = (*self.stands_for(fault), form)
         if alike not in self._answer_of:
+            bit = self.data_bits.get(other or "")
+            # What a data line shows on a lane that does not move is drawn anew in each run.
+            is_open = other is None or (
+                bit is not None and not lane_mask(self.bus, form.lanes) >> bit & 1
+            )
             known: dict[tuple[int, ...], Answer] = {}
             given = []
             for address, data in ((0, 0), (1, 0), (0, 1), (1, 1)):
                 runs = self.runs[form]
                 at = [n for n, run in enumerate(runs) if self._is_at(run, other, address, data)]
-                chosen = tuple(at if other is None else at[:_RUNS])
+                chosen = tuple(at if is_open else at[:_RUNS])
                 if chosen not in known:
                     known[chosen] = self._answers.joined(fault, [runs[n] for n in chosen])
                 given.append(known[chosen])

@@ -103,6 +103,7 @@ class Foreteller:
         What nobody wrote is not known, but it should stay as it was read.
         """
         self._seen, self._looked = seen, looked
+        self._known_sources.clear()
 
     @property
     def reads(self) -> Ints:
@@ -153,6 +154,10 @@ class Foreteller:
         known[is_lost] = 0
         words, known = self._read(rows, words, known)
         # What nobody wrote is read again as it was read before.
+        for bits in (rows.a_bit, rows.b_bit):
+            at = np.flatnonzero(rows.own_change & (bits >= 0))
+            sure[at] &= ~(_ONE << bits[at].astype(np.uint64))[:, None]
+        sure[rows.all_change] = 0
         sure &= ~known
         words, known = (words & ~sure) | (seen & sure), known | sure
         known[is_lost] = 0

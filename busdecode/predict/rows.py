@@ -45,6 +45,9 @@ class FaultRows:
         What reads return does not follow from levels alone.
     own_strobe : ndarray of bool, shape (F,)
         A data line is tied to the strobe of its own lane.
+    own_change, all_change : ndarray of bool, shape (F,)
+        Its own data bits, or all, need not be read as they were before, though nothing was
+        written.
     alike : ndarray of int64, shape (F,)
         Faults with one number let transfers come to the card alike.
     other_bit, other_address_bit : ndarray of int64, shape (F,)
@@ -78,6 +81,8 @@ class FaultRows:
                     isinstance(fault, Absent | LateData | NoAcknowledge | EarlyAcknowledge)
                     or (keeps and is_data),
                     model.is_own_strobe(fault),
+                    is_node and not _is_steady(model, fault),
+                    is_control and len(lines) == 2 and other is None,
                     numbers.setdefault(model.stands_for(fault), len(numbers)) if is_control else -1,
                     model.data_bits.get(other or "", -1),
                     model.address_bits.get(other or "", -1),
@@ -85,15 +90,16 @@ class FaultRows:
             )
         self.faults = tuple(faults)
         self.tables = model.tables()
-        columns = np.array(rows, dtype=np.int64).reshape(len(faults), 14).T
+        columns = np.array(rows, dtype=np.int64).reshape(len(faults), 16).T
         self._take(columns)
 
     def _take(self, columns: NDArray[np.int64]) -> None:
         self._columns = columns
         self.a, self.b, self.a_bit, self.b_bit, self.table = columns[:5]
-        flags = columns[5:11].astype(bool)
-        self.addresses, self.data, self.controls, self.still, self.special, self.own_strobe = flags
-        self.alike, self.other_bit, self.other_address_bit = columns[11:]
+        flags = columns[5:13].astype(bool)
+        self.addresses, self.data, self.controls, self.still, self.special = flags[:5]
+        self.own_strobe, self.own_change, self.all_change = flags[5:]
+        self.alike, self.other_bit, self.other_address_bit = columns[13:]
 
     def __len__(self) -> int:
         return len(self.faults)
@@ -107,3 +113,13 @@ class FaultRows:
             some.faults = tuple(self.faults[at] for at in which.tolist())
         some._take(self._columns[:, which])
         return some
+
+
+def _is_steady(model: Model, fault: Fault | None) -> bool:
+    """Tell whether a fault makes of the same stored bits always the same."""
+    lanes = {
+        model.data_bits[line] // model.bus.lane_bits if line in model.data_bits else -1
+        for line in (() if fault is None else lines_of(fault))
+    }
+    is_sure = getattr(fault, "rule", None) not in ("undetermined", "host-wins")
+    return is_sure and len(lanes) == 1 and lanes != {-1}

@@ -67,19 +67,20 @@ def _verdict(judgement: Judgement, bus: Bus) -> list[str]:
     if judgement.healthy:
         rows = ["Every read returned what was written."]
         if judgement.unseen:
-            kinds = Counter(kind_name(fault) for fault in judgement.unseen)
-            told = ", ".join(f"{count} {name}" for name, count in kinds.items())
             left = counted(len(judgement.unseen), "candidate fault")
-            rows.append(f"{left} would have shown nothing here: {told}.")
+            rows.append(f"{left} would have shown nothing here: {_kinds(judgement.unseen)}.")
+        if judgement.silent:
+            left = counted(len(judgement.silent), "other")
+            rows.append(f"Of {left} nothing can be foretold: {_kinds(judgement.silent)}.")
         return rows
     groups = judgement.groups
     rows = []
     if judgement.together > 1:
-        rows.append("More than one cause: no single one explains every read, but these together:")
+        rows.append("More than one cause: no single one explains every read. These together do:")
     elif judgement.more_than_one_cause:
         rows.append(
             "No single candidate explains every read: more than one cause, one that comes and "
-            "goes, or one that is no candidate. The nearest:"
+            "goes, one of which nothing can be foretold, or one that is no candidate. The nearest:"
         )
     elif judgement.is_settled:
         rows.append("Cause:")
@@ -93,22 +94,34 @@ def _verdict(judgement: Judgement, bus: Bus) -> list[str]:
     for at, group in enumerate(groups[: max(_MOST_GROUPS, judgement.together)]):
         if at == judgement.together:
             rows.append("Less likely:")
-        rows += _group(bus, group, judgement.wrong)
+        rows += _group(bus, group)
+        if judgement.together == 1 or at >= judgement.together:
+            rows.append(_fares(group, judgement.wrong))
     more = len(groups) - max(_MOST_GROUPS, judgement.together)
     if more > 0:
         rows.append(f"  and {counted(more, 'further group')}; --json lists some")
     if judgement.is_in_doubt:
-        rows.append("Nothing can be foretold of:")
-        rows += _listed(sentences(bus, judgement.silent), "  ")
+        rows.append(f"Nothing can be foretold of {_kinds(judgement.silent)}; --json lists them.")
     return rows
 
 
-def _group(bus: Bus, group: Group, wrong: int) -> list[str]:
+def _kinds(faults: Sequence[Fault]) -> str:
+    """Count faults by kind."""
+    kinds = Counter(kind_name(fault) for fault in faults)
+    return ", ".join(f"{count} {name}" for name, count in kinds.items())
+
+
+def _group(bus: Bus, group: Group) -> list[str]:
     said = sentences(bus, group.faults)
     rows = [f"  {said[0]}"]
     if len(said) > 1:
         rows.append("    or, which no read of this log tells from it:")
         rows += _listed(said[1:], "      ")
+    return rows
+
+
+def _fares(group: Group, wrong: int) -> str:
+    """Say how a group fares with what was read."""
     told = []
     left = wrong - group.explained - group.unexplained
     if group.explained or not left:
@@ -116,8 +129,7 @@ def _group(bus: Bus, group: Group, wrong: int) -> list[str]:
     if left:
         told.append(f"explains that {counted(left, 'read')} may be wrong, not what they return")
     told.append(f"contradicted by {counted(group.contradicted, 'read')}")
-    rows.append(f"    {', '.join(told)}")
-    return rows
+    return f"    {', '.join(told)}"
 
 
 def _listed(said: Sequence[str], indent: str) -> list[str]:

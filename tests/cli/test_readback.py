@@ -94,7 +94,7 @@ def test_a_healthy_log_is_told_with_what_it_does_not_show(
 
     assert outcome.status == 0
     assert outcome.out.splitlines()[2] == "Every read returned what was written."
-    assert "  A15 to A0 never changed in this log" in outcome.out.splitlines()
+    assert "  A15 to A0, which never changed in an address of this log" in outcome.out.splitlines()
 
 
 def test_reads_alone_cannot_be_judged(busdecode: Callable[..., Outcome], tmp_path: Path) -> None:
