@@ -55,6 +55,18 @@ class ReadBack:
         """The bits that each read returned wrong, shape (R,)."""
         return (self.seen ^ self.expected) & self.known & self.looked
 
+    def first(self, reads: int) -> ReadBack:
+        """Give the evidence of the first reads alone."""
+        return ReadBack(
+            self.foreteller.first(reads),
+            self.access[:reads],
+            self.seen[:reads],
+            self.looked[:reads],
+            self.expected[:reads],
+            self.known[:reads],
+            self.notes,
+        )
+
     @property
     def judged(self) -> int:
         """How many reads can be judged: something of what they should return is known."""

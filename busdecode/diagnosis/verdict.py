@@ -15,6 +15,8 @@ from busdecode.predict import FaultRows, Foretold
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    from numpy.typing import NDArray
+
     from busdecode.diagnosis.evidence import ReadBack
     from busdecode.faults import Fault
 __all__ = ["Group", "Judgement", "judge"]
@@ -24,6 +26,13 @@ _RANKED = 3000
 
 _FAR = 25.0
 """Candidates whose weight (natural logarithm) is so far below the best are left out."""
+
+_FIRST = 500
+"""Of a log of more than twice so many reads, the first so many decide which candidates are held
+against all of it."""
+
+_FIRST_FAR = 500.0
+"""Of these, candidates whose weight is so far below the best are left out: 100 bits by chance."""
 
 _SETTLED = 0.9
 """A group that has this share of the likelihood is the answer."""
@@ -156,18 +165,24 @@ def judge(evidence: ReadBack, faults: Sequence[Fault]) -> Judgement:
     if not evidence.judged:
         return verdict
     rows = FaultRows(evidence.foreteller.model, faults)
+    silent: tuple[Fault, ...] = ()
+    if len(evidence.seen) > 2 * _FIRST:
+        early = score(evidence.first(_FIRST), rows)
+        is_silent = (early.silent == _FIRST) & (early.explained == 0)
+        kept = ~is_silent & _may_be(early, is_wrong=bool(wrong))
+        if kept.any():
+            silent, rows = _chosen(rows, is_silent), rows.part(np.flatnonzero(kept))
     scores = score(evidence, rows)
     says_nothing = (scores.silent == len(evidence.seen)) & (scores.explained == 0)
-    silent = tuple(faults[at] for at in np.flatnonzero(says_nothing).tolist())
+    silent += _chosen(rows, says_nothing)
     if not wrong:
         is_left = (scores.contradicted == 0) & ~says_nothing
-        unseen = tuple(faults[at] for at in np.flatnonzero(is_left).tolist())
-        return replace(verdict, unseen=unseen, silent=silent)
+        return replace(verdict, unseen=_chosen(rows, is_left), silent=silent)
     groups = _grouped(evidence, rows, scores)
     has_more = groups[0].contradicted > 0
     together = 1
     if has_more and (pair := _two_causes(evidence, rows, scores)) is not None:
-        first = [_group(evidence, faults, scores, alike) for alike in pair]
+        first = [_group(evidence, rows.faults, scores, alike) for alike in pair]
         taken = {group.faults[0] for group in first}
         groups = [*first, *(group for group in groups if group.faults[0] not in taken)]
         together = 2
@@ -180,6 +195,23 @@ def judge(evidence: ReadBack, faults: Sequence[Fault]) -> Judgement:
         by_chance=_by_chance(evidence, groups[0]),
         is_in_doubt=bool(silent) and _may_hang(evidence, groups[0], wrong),
     )
+
+
+def _chosen(rows: FaultRows, is_chosen: NDArray[np.bool_]) -> tuple[Fault, ...]:
+    """Give some of the candidates."""
+    faults = (rows.faults[at] for at in np.flatnonzero(is_chosen).tolist())
+    return tuple(fault for fault in faults if fault is not None)
+
+
+def _may_be(scores: Scores, *, is_wrong: bool) -> NDArray[np.bool_]:
+    """Tell which candidates may still be the cause, or one of two, after the first reads.
+
+    What contradicts a candidate of the first reads does so of all; noise is allowed for.
+    """
+    may_be: NDArray[np.bool_] = scores.weight >= scores.weight.max() - _FIRST_FAR
+    may_be |= (scores.contradicted == 0) & ((scores.explained > 0) | (not is_wrong))
+    may_be |= (scores.matched > 0) & (scores.invented == 0)
+    return may_be
 
 
 def _by_chance(evidence: ReadBack, group: Group) -> float:

@@ -77,6 +77,7 @@ class Foreteller:
     ) -> None:
         bus = model.bus
         self.model, self._bus = model, bus
+        self._given = tuple(transfers), None if parts is None else tuple(parts)
         self._address, self._data = model.address_bits, model.data_bits
         self._states = LineStates(bus, transfers, model.runs)
         self._reads = np.flatnonzero(~self._states.is_write)
@@ -104,6 +105,15 @@ class Foreteller:
         """
         self._seen, self._looked = seen, looked
         self._known_sources.clear()
+
+    def first(self, reads: int) -> Foreteller:
+        """Give one for the transfers up to and with so many reads."""
+        transfers, parts = self._given
+        count = int(self._reads[min(reads, len(self._reads)) - 1]) + 1
+        some = Foreteller(self.model, transfers[:count], None if parts is None else parts[:count])
+        if self._seen is not None:
+            some.observe(self._seen[:reads], self._looked[:reads])
+        return some
 
     @property
     def reads(self) -> Ints:
