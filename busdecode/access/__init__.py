@@ -14,7 +14,15 @@ from busdecode.access.lanes import (
     word_shifts,
 )
 from busdecode.access.log import AccessLog, format_log, read_log, read_pattern
-from busdecode.access.transfers import Access, Port, Transfer, kind_of, split_access, taken_out
+from busdecode.access.transfers import (
+    Access,
+    Port,
+    Transfer,
+    kind_of,
+    split_access,
+    split_logged,
+    taken_out,
+)
 
 __all__ = [
     "Access",
@@ -33,6 +41,7 @@ __all__ = [
     "rows_for",
     "size_lines",
     "split_access",
+    "split_logged",
     "taken_out",
     "word_shift",
     "word_shifts",

@@ -11,10 +11,11 @@ from busdecode.errors import LogError, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
     from busdecode.protocol import Bus, Kind
 
-__all__ = ["Access", "Port", "Transfer", "kind_of", "split_access", "taken_out"]
+__all__ = ["Access", "Port", "Transfer", "kind_of", "split_access", "split_logged", "taken_out"]
 
 
 @dataclass(frozen=True)
@@ -152,6 +153,45 @@ def split_access(
             parts.append((transfer, data or 0, -1 if expected is None else expected))
         at = at // bus.lane_bytes * bus.lane_bytes + byte_count(bus, lanes)
     return parts
+
+
+def split_logged(
+    bus: Bus,
+    access: Access,
+    *,
+    offset: int = 0,
+    port: Port | None = None,
+    path: Path | str | None = None,
+) -> list[tuple[Transfer, int, int]]:
+    """Split an access of a log as `split_access` does, where software and bus may disagree.
+
+    Parameters
+    ----------
+    bus : Bus
+    access : Access
+    offset : int
+        Added to its address.
+    port : callable, optional
+    path : path or str, optional
+        Of the log; named in errors.
+
+    Raises
+    ------
+    LogError
+        As `split_access`, and where the address is outside the bus's.
+    """
+    on_bus = replace(access, address=access.address + offset)
+    if not 0 <= on_bus.address <= (1 << bus.address_width) - access.size:
+        raise LogError(
+            f"address 0x{max(on_bus.address, 0):X} is outside the bus's address space",
+            path=path,
+            line=access.line or None,
+            expected=f"an address below 0x{1 << bus.address_width:X}",
+        )
+    try:
+        return split_access(bus, on_bus, port)
+    except LogError as error:
+        raise LogError(error.found, path=path, line=error.line, expected=error.expected) from None
 
 
 def _next_lanes(

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.access import kind_of, lane_mask, split_access
+from busdecode.access import kind_of, lane_mask, split_logged
 from busdecode.cycles import DIRECTIONS
-from busdecode.errors import LogError
 from busdecode.responder import Memory, Stored
 
 if TYPE_CHECKING:
@@ -98,20 +97,7 @@ def meant_by(
     kinds = {kind.name: at for at, kind in enumerate(bus.kinds)}
     rows: list[tuple[int, ...]] = []
     for at, access in enumerate(accesses):
-        on_bus = replace(access, address=access.address + offset)
-        if not 0 <= on_bus.address <= (1 << bus.address_width) - access.size:
-            raise LogError(
-                f"address 0x{max(on_bus.address, 0):X} is outside the bus's address space",
-                path=path,
-                line=access.line or None,
-                expected=f"an address below 0x{1 << bus.address_width:X}",
-            )
-        try:
-            parts = split_access(bus, on_bus, port)
-        except LogError as error:
-            raise LogError(
-                error.found, path=path, line=error.line, expected=error.expected
-            ) from None
+        parts = split_logged(bus, access, offset=offset, port=port, path=path)
         kind = kind_of(bus, access.op)
         assert kind is not None
         memory = None if kind.space == "none" else memories.setdefault(kind.space, Memory())

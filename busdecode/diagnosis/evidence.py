@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.access import kind_of, split_access
-from busdecode.errors import LogError, quoted
+from busdecode.access import kind_of, split_logged
+from busdecode.errors import quoted
 from busdecode.predict import Foreteller
 
 if TYPE_CHECKING:
@@ -103,20 +103,7 @@ def read_back(
     rows: list[tuple[int, int, int, int, int]] = []
     skipped: dict[str, int] = {}
     for at, access in enumerate(accesses):
-        on_bus = replace(access, address=access.address + offset)
-        if not 0 <= on_bus.address <= (1 << bus.address_width) - access.size:
-            raise LogError(
-                f"address 0x{max(on_bus.address, 0):X} is outside the bus's address space",
-                path=path,
-                line=access.line or None,
-                expected=f"an address below 0x{1 << bus.address_width:X}",
-            )
-        try:
-            split = split_access(bus, on_bus)
-        except LogError as error:
-            raise LogError(
-                error.found, path=path, line=error.line, expected=error.expected
-            ) from None
+        split = split_logged(bus, access, offset=offset, path=path)
         kind = kind_of(bus, access.op)
         assert kind is not None
         if kind.space == "none" or kind.direction == "none":
