@@ -42,13 +42,13 @@ def kind_of(bus: Bus, fault: Fault) -> tuple[str, ...]:
 def is_foretold(bus: Bus, fault: Fault) -> bool:
     """Tell whether the law is known to hold for a fault.
 
-    Not for data lines that end their own read, see below; nor, rarely, for an address line that
-    has held the acknowledge down until its own cycle begins.
+    Not for data lines that hold back their own write, see below; nor, rarely, for an address line
+    that has held the acknowledge down until its own cycle begins.
     """
     roles = {bus.line(line).role for line in lines_of(fault)}
     rule = getattr(fault, "rule", "")
     return not (
-        (rule in ("high-wins", "a-wins") and {"data", "strobe"} <= roles)
+        (rule == "high-wins" and {"data", "strobe"} <= roles)
         or (rule in ("low-wins", "b-wins") and {"address", "acknowledge"} <= roles)
     )
 
@@ -172,10 +172,14 @@ def test_any_log_with_a_fault_of_data_and_address_lines(
     assert known == 8 * sum(access.op == "read" for access in log)
 
 
-OWN_READ = [
+OWN_CYCLE = [
     ("z80", "bridge D3 RD high-wins", "w40=64 r40"),
     ("sram", "bridge D2 CS high-wins", "w0=55 r0"),
     ("sram", "bridge D6 CS a-wins", "w8=CC r8"),
+    pytest.param(
+        *("sram", "bridge D0 WE high-wins", "w8=A5 r8"),
+        marks=pytest.mark.xfail(reason="a write that the data itself holds back is foretold"),
+    ),
 ]
 
 
@@ -187,9 +191,9 @@ def moved_to(name: str, text: str) -> list[Access]:
     ]
 
 
-@pytest.mark.parametrize(("name", "fault", "log"), OWN_READ)
-def test_data_line_that_ends_its_own_read(name: str, fault: str, log: str) -> None:
-    """Where a high bit of the card lifts the strobe the card lets go, before it is taken."""
+@pytest.mark.parametrize(("name", "fault", "log"), OWN_CYCLE)
+def test_data_line_that_ends_its_own_cycle(name: str, fault: str, log: str) -> None:
+    """Where a high bit lifts the strobe, the card lets go before it is taken, or does not take."""
     assert disagreements(model_of(name), moved_to(name, log), [fault_of(fault, name)], 1)[0] == []
 
 

@@ -178,14 +178,14 @@ def test_every_candidate_alone_is_told_as_among_the_others(bus: str, log: str) -
 def test_what_was_asked_before_changes_no_answer() -> None:
     """A read again of a high byte, D0 tied to the acknowledge, before and after D2."""
     model = Model(bus_of("mc68000"))
-    foreteller = read_back(model, log_of("r0=AE r0:1")).foreteller
+    foreteller = read_back(model, log_of("w0=CF r0=AE r0:1")).foreteller
     rows = [
         FaultRows(model, [fault_of(f"bridge {line} DTACK low-wins", "mc68000")])
         for line in ("D2", "D0")
     ]
     told = [foreteller.all(each).known.tolist() for each in rows]
     fresh = Model(bus_of("mc68000"))
-    alone = read_back(fresh, log_of("r0=AE r0:1")).foreteller.all(
+    alone = read_back(fresh, log_of("w0=CF r0=AE r0:1")).foreteller.all(
         FaultRows(fresh, [rows[1].faults[0]])
     )
 
