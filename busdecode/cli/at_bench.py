@@ -91,9 +91,12 @@ def go_through(
 
 
 def _share(standing: Standing) -> str:
-    if standing.is_over:
+    if standing.groups == 1:
         return "One group of candidates is left:"
-    return f"{standing.groups} groups are still possible; the likeliest ({standing.share:.0%}):"
+    more = ", and no step tells more" if standing.is_over else ""
+    return (
+        f"{standing.groups} groups are still possible{more}; the likeliest ({standing.share:.0%}):"
+    )
 
 
 def _asked(bus: Bus, number: int, step: Step, standing: Standing) -> list[int] | None:

@@ -60,6 +60,8 @@ class Run:
     transfer : Transfer
     data : int
         The word on the data lines as it was taken, its meaning, not its levels.
+    used : int
+        The bits of an address that the transfer uses; the lines of others carry anything.
     drives : tuple of (Drive, Drive)
         What host and card drove, from before the transfer until after it, in order.
     moments : dict of str to int
@@ -71,6 +73,7 @@ class Run:
 
     transfer: Transfer
     data: int
+    used: int
     drives: tuple[tuple[Drive, Drive], ...]
     moments: dict[str, int]
     around: dict[str, range]
@@ -165,6 +168,7 @@ def healthy_runs(bus: Bus, form: Form, seed: int = 0) -> list[Run]:
             Run(
                 transfer,
                 (transfer.data or 0) if returned is None else returned,
+                int(table.used[rows[row]]),
                 tuple((host, card) for _, host, card in wires.seen[first:last]),
                 {name: at - first for name, at in moments.items()},
                 {name: range(at.start - first, at.stop - first) for name, at in around.items()},

@@ -35,12 +35,6 @@ class CardView:
         self._in_beat = self._wires.test(condition_of(bus.beat_begins[0]))
         self._is_loose = bus.pipelined or bus.joined
         inputs = {line for row in bus.lane_rows for lines, _ in row.levels for line in lines}
-        marks = {
-            line
-            for levels in (*(kind.levels for kind in bus.kinds), *(m for m, _ in bus.address_used))
-            for lines, _ in levels
-            for line in lines
-        }
         self._lane_inputs = self._wires.bits(sorted(inputs - bus.port_lines))
         self._lane_strobes = self._wires.bits(bus.lane_lines)
         self._answers = self._wires.bits(
@@ -54,7 +48,7 @@ class CardView:
         begins = (bus.cycle_begins[0], bus.beat_begins[0])
         events = {line for event in begins for line in event_lines(event)}
         self.lines = self._answers | self._lane_inputs
-        self.lines |= self._wires.bits(sorted(marks | events | set(bus.lane_strobes)))
+        self.lines |= self._wires.bits(sorted(bus.marking_lines | events | set(bus.lane_strobes)))
 
     def in_cycle(self, levels: int) -> bool:
         """Tell whether a cycle is under way."""

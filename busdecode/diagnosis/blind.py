@@ -39,7 +39,13 @@ def blind_spots(bus: Bus, accesses: Sequence[Access], offset: int = 0) -> list[s
     ]
     if not accesses or not bus.address:
         return told
-    addresses = [access.address + offset for access in accesses]
+    word = bus.word_bytes
+    addresses = [
+        address
+        for access in accesses
+        for first in (access.address + offset,)
+        for address in (first, *range(first // word * word + word, first + access.size, word))
+    ]
     moved = reduce(or_, addresses) ^ reduce(and_, addresses)
     size = min(access.size for access in accesses)
     still = [

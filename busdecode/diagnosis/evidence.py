@@ -131,7 +131,7 @@ def read_back(
         np.where(is_told, told.astype(np.uint64) & looked, words),
         np.where(is_told, looked, known),
         tuple(
-            f"{count} accesses of kind {quoted(name)} are left out: no memory answers them"
+            f"left out, as no memory answers: accesses of kind {quoted(name)}, {count} of them"
             for name, count in skipped.items()
         ),
     )

@@ -153,13 +153,18 @@ class Outcomes:
     steps : tuple of Step
     number : ndarray of int32, shape (S, F)
         Candidates with one number in a step return the same.
-    is_told : ndarray of bool, shape (S, F)
-        Whether all that the step returns is foretold.
+    unknown : ndarray of int64, shape (S, F)
+        How many bits of what the step returns are not foretold.
     """
 
     steps: tuple[Step, ...]
     number: NDArray[np.int32]
-    is_told: NDArray[np.bool_]
+    unknown: NDArray[np.int64]
+
+    @property
+    def is_told(self) -> NDArray[np.bool_]:
+        """Whether all that a step returns is foretold, shape (S, F)."""
+        return self.unknown == 0
 
     @classmethod
     def of(
@@ -172,7 +177,7 @@ class Outcomes:
     ) -> Outcomes:
         """Work out every step for every candidate; `begin` is told which step is at hand."""
         number = np.zeros((len(steps), len(faults)), dtype=np.int32)
-        is_told = np.zeros((len(steps), len(faults)), dtype=bool)
+        unknown = np.zeros((len(steps), len(faults)), dtype=np.int64)
         for at, step in enumerate(steps):
             begin(at)
             transfers = [
@@ -187,8 +192,8 @@ class Outcomes:
             found = foreteller.all(faults)
             rows = np.concatenate([found.words, found.known], axis=1)
             _, number[at] = np.unique(rows, axis=0, return_inverse=True)
-            is_told[at] = (found.known == foreteller.moved).all(axis=1)
-        return cls(tuple(steps), number, is_told)
+            unknown[at] = np.bitwise_count(foreteller.moved & ~found.known).sum(axis=1)
+        return cls(tuple(steps), number, unknown)
 
     def alike(self) -> NDArray[np.int64]:
         """Give one number to candidates that no step can tell apart."""
@@ -205,19 +210,33 @@ class Outcomes:
 
         Notes
         -----
-        The entropy of what the step may return. Candidates of which it is not foretold bring
-        none, and are none the wiser.
+        The entropy of what the step may return, as far as it is foretold. Candidates that leave
+        u bits open return what others foretell with a chance of one in 2^u, and else something
+        that none does: by that they are told from the others, not from each other.
         """
         gains = np.zeros(len(self.steps))
         for at in range(len(self.steps)):
-            told = np.where(self.is_told[at], share, 0.0)
+            is_told = self.is_told[at]
+            told = np.where(is_told, share, 0.0)
             total = told.sum()
             if total <= 0:
                 continue
             parts = np.bincount(self.number[at], weights=told)
             parts = parts[parts > 0] / total
             gains[at] = -total * float((parts * np.log2(parts)).sum())
+            rest = share[~is_told]
+            alike = np.exp2(-self.unknown[at][~is_told])
+            apart = float((rest * (1 - alike)).sum())
+            gains[at] += float(_entropy(np.array(apart)) - (rest * _entropy(alike)).sum())
         return np.maximum(gains, 0.0)
+
+
+def _entropy(share: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give the entropy of one of two things, bits, by how likely the one is."""
+    sure = np.clip(share, 1e-300, 1.0)
+    other = np.clip(1.0 - share, 1e-300, 1.0)
+    entropy: NDArray[np.float64] = -sure * np.log2(sure) - other * np.log2(other)
+    return entropy
 
 
 def next_steps(

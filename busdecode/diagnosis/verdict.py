@@ -162,8 +162,8 @@ def judge(evidence: ReadBack, faults: Sequence[Fault]) -> Judgement:
         by_chance=1.0,
         notes=evidence.notes,
     )
-    if not evidence.judged:
-        return verdict
+    if not evidence.judged or not faults:
+        return replace(verdict, more_than_one_cause=wrong > 0)
     rows = FaultRows(evidence.foreteller.model, faults)
     silent: tuple[Fault, ...] = ()
     if len(evidence.seen) > 2 * _FIRST:

@@ -64,7 +64,10 @@ class Answers:
     def __init__(self, bus: Bus) -> None:
         self._bus = bus
         self._view = CardView(bus)
-        self._lanes_early = bus.take["lanes"].phase == "address" if "lanes" in bus.take else False
+        self._data = sum(1 << bus.line_names.index(line) for line in bus.data)
+        lanes = bus.take.get("lanes")
+        self._lanes_early = lanes is not None and lanes.phase == "address"
+        self._lanes_before = lanes is not None and lanes.how == "before"
         self._healthy = _Sight(self._view, None)
         self._sights: dict[Fault, _Sight] = {}
         self._states: dict[tuple[Drive, Drive], int] = {}
@@ -96,7 +99,10 @@ class Answers:
         if key not in self._traces:
             states: list[int] = []
             drives: list[tuple[Drive, Drive]] = []
+            stands: list[bool] = []
             taken = 0
+            last = max(run.moments.values())
+            data = self._data_driven(run, last)
             for at, (host, card) in enumerate(run.drives):
                 each = (
                     Drive(host.mask & mask, host.levels & mask),
@@ -106,11 +112,18 @@ class Answers:
                 if not states or states[-1] != state:
                     states.append(state)
                     drives.append(each)
-                if at == max(run.moments.values()):
+                    stands.append(True)
+                stands[-1] = self._data_driven(run, at) == data
+                if at == last:
                     taken = len(states) - 1
             is_read = run.transfer.data is None
-            self._traces[key] = _Trace(tuple(states), taken, is_read, tuple(drives))
+            self._traces[key] = _Trace(tuple(states), taken, is_read, tuple(drives), tuple(stands))
         return self._traces[key]
+
+    def _data_driven(self, run: Run, at: int) -> tuple[int, int]:
+        """Give which data lines the host drives at a time of a run, and to what."""
+        host = run.drives[at][0]
+        return host.mask & self._data, host.levels & self._data
 
     def _of(self, sight: _Sight, trace: _Trace) -> Answer:
         """Judge one run with a fault."""
@@ -133,7 +146,10 @@ class Answers:
         if not any(inside) and is_alike:
             return Answer(Outcome.UNSEEN, 0)
         first = begin + inside.index(True) if any(inside) else begin
-        is_alike &= min(_stretch(bad, first)[1], end) - first == sum(inside)
+        over = min(_stretch(bad, first)[1], end)
+        is_alike &= over - first == sum(inside)
+        # A write that is over early takes what stands on the lines by then.
+        is_alike &= trace.is_read or over == first or trace.stands[over - 1]
         addressed = _stretch(cycles[0], first)[0]
         is_alike &= addressed == _stretch(cycles[1], first)[0]
         is_alike &= cycles[0][-1] == cycles[1][-1]
@@ -145,7 +161,9 @@ class Answers:
             for a, b in zip(healthy[addressed:end], faulty[addressed:end], strict=True)
         )
         # Lines that tell lanes may float once the card has taken them.
-        of_lanes = slice(addressed, addressed + 1) if self._lanes_early else slice(first, end)
+        of_lanes = slice(first, end)
+        if self._lanes_early:
+            of_lanes = slice(max(addressed - self._lanes_before, 0), addressed + 1)
         is_alike = is_alike and all(
             bool(self._bus.lane_strobes)
             or view.lane_inputs(a.received) == view.lane_inputs(b.received)
@@ -174,20 +192,26 @@ class Answers:
 
 @dataclass(frozen=True, eq=False)
 class _Trace:
-    """What was driven in a run, as numbers of states; `taken` is where data is taken."""
+    """What was driven in a run, as numbers of states; `taken` is where data is taken.
+
+    `stands` tells of each state whether the host drives the data lines, in the end, as it does
+    where data is taken.
+    """
 
     states: tuple[int, ...]
     taken: int
     is_read: bool
     drives: tuple[tuple[Drive, Drive], ...]
+    stands: tuple[bool, ...]
 
     def __hash__(self) -> int:
         return hash((self.states, self.taken))
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Trace) and (self.states, self.taken) == (
+        return isinstance(other, _Trace) and (self.states, self.taken, self.stands) == (
             other.states,
             other.taken,
+            other.stands,
         )
 
     def steps(self) -> list[tuple[int, tuple[Drive, Drive]]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -92,14 +91,18 @@ class Model:
         alike = (*self.stands_for(fault), form)
         if alike not in self._answer_of:
             bit = self.data_bits.get(other or "")
-            # What a data line shows on a lane that does not move is drawn anew in each run.
-            is_open = other is None or (
-                bit is not None and not lane_mask(self.bus, form.lanes) >> bit & 1
+            # What a data line shows on a lane that does not move, or an address line without
+            # use, is drawn anew in each run.
+            runs = self.runs[form]
+            address_bit = self.address_bits.get(other or "")
+            is_open = (
+                other is None
+                or (bit is not None and not lane_mask(self.bus, form.lanes) >> bit & 1)
+                or (address_bit is not None and not runs[0].used >> address_bit & 1)
             )
             known: dict[tuple[int, ...], Answer] = {}
             given = []
             for address, data in ((0, 0), (1, 0), (0, 1), (1, 1)):
-                runs = self.runs[form]
                 at = [n for n, run in enumerate(runs) if self._is_at(run, other, address, data)]
                 chosen = tuple(at if is_open else at[:_RUNS])
                 if chosen not in known:
@@ -139,20 +142,16 @@ class Model:
 
     def _class(self, line: str) -> tuple[object, ...]:
         lane = self.data_bits[line] // self.bus.lane_bits if line in self.data_bits else None
-        marks = line in self._marking
-        return (lane, line in self.address_bits, self._line[line].pull, line if marks else None)
-
-    @cached_property
-    def _marking(self) -> set[str]:
-        marking = {line for kind in self.bus.kinds for lines, _ in kind.levels for line in lines}
-        return marking | {
-            line for levels, _ in self.bus.address_used for lines, _ in levels for line in lines
-        }
+        marks = line in self.bus.marking_lines
+        # Cycles of some kinds may leave an address line without use.
+        bit = self.address_bits.get(line)
+        used = tuple(bit is not None and used >> bit & 1 for _, used in self.bus.address_used)
+        return (lane, bit is not None, used, self._line[line].pull, line if marks else None)
 
     def _is_at(self, run: Run, line: str | None, address: int, data: int) -> bool:
         """Tell whether a line has these levels in a run, where it takes part at all."""
         bus = self.bus
-        if line in self.address_bits:
+        if line in self.address_bits and run.used >> self.address_bits[line] & 1:
             word = run.transfer.address ^ bus.address_low
             if word >> self.address_bits[line] & 1 != address:
                 return False

@@ -138,11 +138,11 @@ class Foreteller:
 
     def all(self, faults: FaultRows) -> Foretold:
         """Foretell with each fault, all at once."""
-        found = [each for _, each in self.over(faults)]
-        return Foretold(
-            np.concatenate([each.words for each in found]),
-            np.concatenate([each.known for each in found]),
-        )
+        shape = len(faults), len(self._reads)
+        whole = Foretold(np.zeros(shape, dtype=np.uint64), np.zeros(shape, dtype=np.uint64))
+        for part, found in self.over(faults):
+            whole.words[part], whole.known[part] = found.words, found.known
+        return whole
 
     def _chunk(self, rows: FaultRows) -> Foretold:
         route = self._route(rows)
@@ -244,6 +244,12 @@ class Foreteller:
         if len(at):
             lanes = lanes.copy()
             self._answer(rows, at, outcomes, lanes)
+        # A card whose cycle was ended before it had answered may still be at it in the next.
+        at = np.flatnonzero(rows.controls & rows.acknowledges)
+        if len(at):
+            is_unsure = (outcomes[:, at, :-1] == Outcome.UNSURE).any(axis=0)
+            late = np.where(is_unsure, np.uint8(Outcome.UNSURE), np.uint8(0))
+            outcomes[:, at, 1:] = np.maximum(outcomes[:, at, 1:], late)
         return _Route(words, stray, outcomes, lanes)
 
     def _choose(self, rows: FaultRows, route: _Route, words: Words, known: Words) -> Bools:

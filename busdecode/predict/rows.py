@@ -48,6 +48,8 @@ class FaultRows:
     own_change, all_change : ndarray of bool, shape (F,)
         Its own data bits, or all, need not be read as they were before, though nothing was
         written.
+    acknowledges : ndarray of bool, shape (F,)
+        A line with which the card answers takes part.
     alike : ndarray of int64, shape (F,)
         Faults with one number let transfers come to the card alike.
     other_bit, other_address_bit : ndarray of int64, shape (F,)
@@ -83,6 +85,7 @@ class FaultRows:
                     model.is_own_strobe(fault),
                     is_node and not _is_steady(model, fault),
                     is_control and len(lines) == 2 and other is None,
+                    any(bus.line(line).role in ("acknowledge", "wait") for line in lines),
                     numbers.setdefault(model.stands_for(fault), len(numbers)) if is_control else -1,
                     model.data_bits.get(other or "", -1),
                     model.address_bits.get(other or "", -1),
@@ -90,16 +93,16 @@ class FaultRows:
             )
         self.faults = tuple(faults)
         self.tables = model.tables()
-        columns = np.array(rows, dtype=np.int64).reshape(len(faults), 16).T
+        columns = np.array(rows, dtype=np.int64).reshape(len(faults), 17).T
         self._take(columns)
 
     def _take(self, columns: NDArray[np.int64]) -> None:
         self._columns = columns
         self.a, self.b, self.a_bit, self.b_bit, self.table = columns[:5]
-        flags = columns[5:13].astype(bool)
+        flags = columns[5:14].astype(bool)
         self.addresses, self.data, self.controls, self.still, self.special = flags[:5]
-        self.own_strobe, self.own_change, self.all_change = flags[5:]
-        self.alike, self.other_bit, self.other_address_bit = columns[13:]
+        self.own_strobe, self.own_change, self.all_change, self.acknowledges = flags[5:]
+        self.alike, self.other_bit, self.other_address_bit = columns[14:]
 
     def __len__(self) -> int:
         return len(self.faults)

@@ -171,9 +171,16 @@ class LineStates:
             form = Form.of(bus, runs[0].transfer)
             if not lane_mask(bus, form.lanes) >> data & 1:
                 return _Carried(party, "unknown")
+        address = self._address_bit.get(line)
+        if (
+            address is not None
+            and (moment == "address" or data is None)
+            and line not in bus.marking_lines
+            and not runs[0].used >> address & 1
+        ):
+            return _Carried(party, "unknown")
         if len(set(shown)) == 1:
             return _Carried(party, ("low", "high")[shown[0]])
-        address = self._address_bit.get(line)
         if address is not None and all(
             (run.transfer.address ^ bus.address_low) >> address & 1 == level
             for run, level in zip(runs, shown, strict=True)

@@ -361,6 +361,12 @@ class Bus:
             line.name for line in self.lines if line.name in inside and line.driver == "card"
         )
 
+    @cached_property
+    def marking_lines(self) -> frozenset[str]:
+        """The lines whose levels mark the kind of a cycle, or the address lines that it uses."""
+        levels = (*(kind.levels for kind in self.kinds), *(marks for marks, _ in self.address_used))
+        return frozenset(line for marks in levels for lines, _ in marks for line in lines)
+
     @property
     def lane_bytes(self) -> int:
         """Byte addresses that one lane spans."""

@@ -239,7 +239,7 @@ def test_classes_that_words_leave(
     some = Outcomes(
         tuple(every.steps[word] for word in words),
         every.number[list(words)],
-        every.is_told[list(words)],
+        every.unknown[list(words)],
     )
     sizes = np.bincount(some.alike())
 
@@ -292,7 +292,7 @@ def gain_of(number: Sequence[int], share: Sequence[float]) -> float:
     """Give what one step tells; hypotheses with one number return the same."""
     step = Step((), "")
     outcomes = Outcomes(
-        (step,), np.array([number], dtype=np.int32), np.ones((1, len(number)), dtype=bool)
+        (step,), np.array([number], dtype=np.int32), np.zeros((1, len(number)), dtype=np.int64)
     )
     return float(outcomes.gains(np.array(share) / sum(share))[0])
 
