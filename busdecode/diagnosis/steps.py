@@ -164,7 +164,8 @@ class Outcomes:
     @property
     def is_told(self) -> NDArray[np.bool_]:
         """Whether all that a step returns is foretold, shape (S, F)."""
-        return self.unknown == 0
+        is_told: NDArray[np.bool_] = self.unknown == 0
+        return is_told
 
     @classmethod
     def of(
