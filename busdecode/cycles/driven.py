@@ -28,7 +28,7 @@ MOMENTS = ("address", "write", "read")
 """The moments at which the card takes the address and the data of a write, the host that of a
 read."""
 
-_RANDOM = 4
+_RANDOM = 8
 
 _STORED = Moment("before", "release")
 """Cards that are made take a lane where its strobe goes away, whatever the description looks at."""

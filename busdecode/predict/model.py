@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Model"]
 
-_RUNS = 2
+_RUNS = 6
 """So many healthy runs of one form and levels are led through a fault."""
 
 
