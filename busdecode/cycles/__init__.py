@@ -5,7 +5,7 @@ from __future__ import annotations
 from busdecode.cycles.coarse import why_too_coarse
 from busdecode.cycles.condense import pulled
 from busdecode.cycles.decode import ROWS_AT_ONCE, Decoder, decode
-from busdecode.cycles.driven import Form, Run, healthy_runs
+from busdecode.cycles.driven import MOMENTS, Form, Run, healthy_runs, moment_of
 from busdecode.cycles.ideal import ideal_cycles
 from busdecode.cycles.moments import Moments, first_from, last_until
 from busdecode.cycles.occurrences import MISSING, Rows, gather, mask_of
@@ -33,6 +33,7 @@ __all__ = [
     "DIRECTIONS",
     "ENDINGS",
     "MISSING",
+    "MOMENTS",
     "ROWS_AT_ONCE",
     "CardView",
     "CycleTable",
@@ -59,6 +60,7 @@ __all__ = [
     "lane_bits_of",
     "last_until",
     "mask_of",
+    "moment_of",
     "operand_of",
     "operands",
     "operands_note",

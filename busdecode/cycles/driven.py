@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from busdecode.faults import Drive
     from busdecode.protocol import Bus
 
-__all__ = ["MOMENTS", "Form", "Run", "healthy_runs"]
+__all__ = ["MOMENTS", "Form", "Run", "healthy_runs", "moment_of"]
 
 MOMENTS = ("address", "write", "read")
 """The moments at which the card takes the address and the data of a write, the host that of a
@@ -91,6 +91,11 @@ class _Watched(Wires):
         super()._settle()
 
 
+def moment_of(bus: Bus, name: str) -> Moment:
+    """Give when in a beat one of `MOMENTS` is."""
+    return _STORED if name == "write" and bus.lane_strobes else bus.take[name]
+
+
 def healthy_runs(bus: Bus, form: Form, seed: int = 0) -> list[Run]:
     """Run transfers of one form on a healthy bus.
 
@@ -154,7 +159,7 @@ def healthy_runs(bus: Bus, form: Form, seed: int = 0) -> list[Run]:
         names = ("address", "write" if transfer.data is not None else "read")
         moments, around = {}, {}
         for name in names:
-            moment = _STORED if name == "write" and bus.lane_strobes else bus.take[name]
+            moment = moment_of(bus, name)
             time = int(phases[moment.phase][row]) + moment.offset
             moments[name] = max((_at if moment.how == "at" else _before)(times, time), 0)
             margin = bus.shortest_pulse // 8

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from busdecode.faults import Fault
     from busdecode.protocol import Bus
 
-    Codes = NDArray[np.uint8]
+    Codes = NDArray[np.uint16]
 
 __all__ = ["Model"]
 
@@ -62,7 +62,7 @@ class Model:
 
     def tables(self) -> Codes:
         """Give the node tables made so far, stacked."""
-        return np.stack(self._tables or [np.zeros((STATES, STATES), dtype=np.uint8)])
+        return np.stack(self._tables or [np.zeros((STATES, STATES), dtype=np.uint16)])
 
     def table(self, fault: Fault) -> int:
         """Give the number of the node table of a fault; faults that act alike share one."""

@@ -26,10 +26,10 @@ __all__ = ["UNKNOWN", "node_table", "shown"]
 UNKNOWN = 2
 """Where a level depends on what is not known."""
 
-_PLACES = ("host", "received")
+_PLACES = ("host", "card", "received")
 
 
-def node_table(bus: Bus, fault: Fault, lines: Sequence[str]) -> NDArray[np.uint8]:
+def node_table(bus: Bus, fault: Fault, lines: Sequence[str]) -> NDArray[np.uint16]:
     """Tabulate the levels of one or two lines.
 
     Parameters
@@ -41,31 +41,31 @@ def node_table(bus: Bus, fault: Fault, lines: Sequence[str]) -> NDArray[np.uint8
 
     Returns
     -------
-    ndarray of uint8, shape (STATES, STATES)
-        By the state of the first line, then of the second: four codes of two bits, read by `shown`.
+    ndarray of uint16, shape (STATES, STATES)
+        By the state of the first line, then of the second: six codes of two bits, read by `shown`.
     """
     bits = [1 << bus.line_names.index(line) for line in lines]
-    exact = np.zeros((5, 5), dtype=np.uint8)
+    exact = np.zeros((5, 5), dtype=np.uint16)
     for states in product(range(5), range(5 if len(bits) == 2 else 1)):
         seen = _seen(bus, fault, bits, states[: len(bits)])
         code = 0
         for at, place in enumerate(product(_PLACES, range(2))):
             code |= seen.get(place, UNKNOWN) << 2 * at
         exact[states[0], states[1] if len(bits) == 2 else slice(None)] = code
-    table = np.zeros((STATES, STATES), dtype=np.uint8)
+    table = np.zeros((STATES, STATES), dtype=np.uint16)
     for one, other in product(range(STATES), range(STATES)):
         codes = {int(exact[i, j]) for i, j in product(MEMBERS[one], MEMBERS[other])}
         table[one, other] = _joined(codes)
     return table
 
 
-def shown(codes: NDArray[np.uint8], place: str, which: int) -> NDArray[np.uint8]:
-    """Read the level of the first or second line at the host or as the card receives it.
+def shown(codes: NDArray[np.uint16], place: str, which: int) -> NDArray[np.uint16]:
+    """Read the level of the first or second line, 0, 1 or `UNKNOWN`.
 
-    0, 1 or `UNKNOWN`.
+    At ``host``, at the contacts of the ``card``, or as it is ``received`` by the card.
     """
-    shift = np.uint8(2 * (2 * _PLACES.index(place) + which))
-    return (codes >> shift) & np.uint8(3)
+    shift = np.uint16(2 * (2 * _PLACES.index(place) + which))
+    return (codes >> shift) & np.uint16(3)
 
 
 def _seen(
@@ -92,7 +92,7 @@ def _seen(
 
 def _joined(codes: set[int]) -> int:
     joined = 0
-    for at in range(4):
+    for at in range(2 * len(_PLACES)):
         levels = {code >> 2 * at & 3 for code in codes}
         joined |= (levels.pop() if len(levels) == 1 else UNKNOWN) << 2 * at
     return joined

@@ -33,7 +33,8 @@ if TYPE_CHECKING:
     from busdecode.predict.model import Model
 
     Bools = NDArray[np.bool_]
-    Codes = NDArray[np.uint8]
+    Codes = NDArray[np.uint16]
+    States = NDArray[np.uint8]
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
@@ -91,7 +92,7 @@ class Foreteller:
         self._full = np.uint64((1 << len(bus.data)) - 1)
         self._lane = np.uint64((1 << bus.lane_bits) - 1)
         self._line_at = {name: at for at, name in enumerate(bus.line_names)}
-        self._stacks: dict[str, Codes] = {}
+        self._stacks: dict[str, States] = {}
         strobes = bus.lane_lines if bus.lane_count > 1 else ()
         self._strobes = np.array([self._line_at[name] for name in strobes], dtype=np.int64)
         self._moved = self._states.moved[self._reads]
@@ -114,6 +115,11 @@ class Foreteller:
         if self._seen is not None:
             some.observe(self._seen[:reads], self._looked[:reads])
         return some
+
+    @property
+    def states(self) -> LineStates:
+        """The states of every line in the transfers."""
+        return self._states
 
     @property
     def reads(self) -> Ints:
@@ -144,7 +150,8 @@ class Foreteller:
             whole.words[part], whole.known[part] = found.words, found.known
         return whole
 
-    def _chunk(self, rows: FaultRows) -> Foretold:
+    def course(self, rows: FaultRows) -> Course:
+        """Find what becomes of each transfer with each fault, and what the card drives in reads."""
         route = self._route(rows)
         written = self._written(rows)
         words = np.zeros((len(rows), len(self._reads)), dtype=np.uint64)
@@ -156,22 +163,28 @@ class Foreteller:
             self._fetch(route, again, written, (words, known, seen, sure))
         outcomes = route.outcomes[0]
         is_latched = np.maximum.accumulate(outcomes == Outcome.LATCHED, axis=1)
-        is_lost = ((outcomes >= Outcome.UNSEEN) | route.stray | is_latched)[:, self._reads]
+        outcomes = np.where(is_latched, np.uint8(Outcome.LATCHED), outcomes)
+        is_lost = ((outcomes >= Outcome.UNSEEN) | route.stray)[:, self._reads]
         gone = (self._moved_lanes & ~route.lanes[0])[:, self._reads]
         for lane in range(self._bus.lane_count if gone.any() else 0):
             mask = self._lane << np.uint64(lane * self._bus.lane_bits)
             known = np.where(gone >> lane & 1, known & ~mask, known)
         known[is_lost] = 0
-        words, known = self._read(rows, words, known)
+        return Course(outcomes, is_lost, words, known, seen, sure)
+
+    def _chunk(self, rows: FaultRows) -> Foretold:
+        course = self.course(rows)
+        words, known = self._read(rows, course.words, course.known)
         # What nobody wrote is read again as it was read before.
+        seen, sure = course.seen, course.sure
         for bits in (rows.a_bit, rows.b_bit):
             at = np.flatnonzero(rows.own_change & (bits >= 0))
             sure[at] &= ~(_ONE << bits[at].astype(np.uint64))[:, None]
         sure[rows.all_change] = 0
         sure &= ~known
         words, known = (words & ~sure) | (seen & sure), known | sure
-        known[is_lost] = 0
-        is_unseen = (outcomes == Outcome.UNSEEN).all(axis=1)
+        known[course.is_lost] = 0
+        is_unseen = (course.outcomes == Outcome.UNSEEN).all(axis=1)
         self._put_special(rows, is_unseen, words, known)
         known &= self._moved
         return Foretold(words & known, known)
@@ -220,8 +233,8 @@ class Foreteller:
             sure[rows, place[event]] |= bits
         return seen, sure
 
-    def _stack(self, moment: str) -> Codes:
-        """Give the states of all lines, one more row for no line."""
+    def stack(self, moment: str) -> States:
+        """Give the states of all lines at a moment, shape (L + 1, T); the last row is no line's."""
         if moment not in self._stacks:
             rows = [self._states.at(moment, line) for line in self._bus.line_names]
             rows.append(np.zeros(len(self._states), dtype=np.uint8))
@@ -314,7 +327,7 @@ class Foreteller:
         return lanes[self._states.form]
 
     def _sought(
-        self, words: Ints, outcomes: Codes, lanes: Ints, stray: Bools, pieces: Pieces
+        self, words: Ints, outcomes: States, lanes: Ints, stray: Bools, pieces: Pieces
     ) -> tuple[Ints, Ints]:
         """Find where each piece that is read was written, and read before, (G, pieces read)."""
         transfer, reads = pieces.transfer, pieces.reads
@@ -358,7 +371,7 @@ class Foreteller:
 
     def _reached(self, rows: FaultRows, at: Ints) -> tuple[Ints, Bools]:
         """Give the word that each address reaches, and where that is not known."""
-        stack = self._stack("address")
+        stack = self.stack("address")
         codes = rows.tables[rows.table[at][:, None], stack[rows.a[at]], stack[rows.b[at]]]
         words = np.broadcast_to(self._words, codes.shape).copy()
         stray = np.zeros(codes.shape, dtype=bool)
@@ -385,7 +398,7 @@ class Foreteller:
                 words[here[still]] &= ~weight
         return words, stray
 
-    def _answer(self, rows: FaultRows, at: Ints, outcomes: NDArray[np.uint8], lanes: Ints) -> None:
+    def _answer(self, rows: FaultRows, at: Ints, outcomes: States, lanes: Ints) -> None:
         """Fill in what becomes of each transfer with faults on lines of control.
 
         For reads twice: with the other line of the fault low as data, and high.
@@ -430,7 +443,7 @@ class Foreteller:
         if not len(at):
             return words, known
         words, known = words.copy(), known.copy()
-        stack = self._stack("write")
+        stack = self.stack("write")
         codes = rows.tables[rows.table[at][:, None], stack[rows.a[at]], stack[rows.b[at]]]
         # Lane strobes do not go away all at once: with one gone already the bit must be the same,
         # unless it is the one with which the bit is taken.
@@ -501,7 +514,7 @@ class Foreteller:
         if not len(at):
             return words, known
         words, known = words.copy(), known.copy()
-        stack = self._stack("read")[:, self._reads]
+        stack = self.stack("read")[:, self._reads]
         low = np.uint64(self._bus.data_low)
         states = []
         for lines, bits in ((rows.a[at], rows.a_bit[at]), (rows.b[at], rows.b_bit[at])):
@@ -571,6 +584,30 @@ class Foreteller:
         known[row] = (known[row] & ~mask) | np.where(is_known, mask, np.uint64(0))
 
 
+@dataclass(frozen=True, eq=False)
+class Course:
+    """What T transfers, R reads among them, come to with F faults.
+
+    Parameters
+    ----------
+    outcomes : ndarray of uint8, shape (F, T)
+        `Outcome`.
+    is_lost : ndarray of bool, shape (F, R)
+        What the card drives in a read is not known, if it drives anything.
+    words, known : ndarray of uint64, shape (F, R)
+        What the card drives in each read, and the bits of it that are known.
+    seen, sure : ndarray of uint64, shape (F, R)
+        What the same read returned before, where nothing was written there since.
+    """
+
+    outcomes: States
+    is_lost: Bools
+    words: Words
+    known: Words
+    seen: Words
+    sure: Words
+
+
 @dataclass
 class _Route:
     """What becomes of T transfers with F faults.
@@ -589,7 +626,7 @@ class _Route:
 
     words: Ints
     stray: Bools
-    outcomes: Codes
+    outcomes: States
     lanes: Ints
 
 

@@ -1,0 +1,306 @@
+"""What lines show in each transfer, for many candidate faults at once.
+
+At the moments at which the card takes the address and the data of writes, and the host that of
+reads. Lines that a fault does not touch show what a healthy bus shows; its own follow from the
+node tables; what the card drives follows from whether the transfer comes to it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from busdecode.capture import words_for
+from busdecode.cycles import MOMENTS
+from busdecode.faults import Absent, Bridge, EarlyAcknowledge, LateData, NoAcknowledge, Stuck
+from busdecode.predict.answers import Outcome
+from busdecode.predict.nodes import UNKNOWN, shown
+from busdecode.predict.returns import Foretold
+from busdecode.predict.states import ANY, CARD, HOST, RELEASED
+from busdecode.protocol import event_lines
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from numpy.typing import NDArray
+
+    from busdecode.predict.returns import Course, Foreteller
+    from busdecode.predict.rows import FaultRows
+
+    Bools = NDArray[np.bool_]
+    Ints = NDArray[np.int64]
+    States = NDArray[np.uint8]
+    Words = NDArray[np.uint64]
+
+__all__ = ["LineForeteller"]
+
+_CELLS = 1 << 18
+"""Fault times transfer: so much at once."""
+
+_ONE = np.uint64(1)
+_OF_BEATS = ("acknowledge", "wait", "error")
+_OF_CARD = (CARD, CARD + 1, 6)
+
+
+class LineForeteller:
+    """Foretells what lines show at one place.
+
+    Parameters
+    ----------
+    foreteller : Foreteller
+        Of the transfers; T of them.
+    place : str
+        ``host`` or ``card``.
+    """
+
+    def __init__(self, foreteller: Foreteller, place: str) -> None:
+        self._foreteller, self._place = foreteller, place
+        self._bus = bus = foreteller.model.bus
+        self._width = words_for(len(bus.lines))
+        self._at = {name: at for at, name in enumerate(bus.line_names)}
+        self._data = [(self._at[line], bit) for line, bit in foreteller.model.data_bits.items()]
+        self._is_data = np.zeros(len(bus.lines) + 1, dtype=bool)
+        self._is_data[[at for at, _ in self._data]] = True
+        pulls = [line.pull for line in bus.lines]
+        self._pulled_high = np.array([pull == "up" for pull in pulls])
+        self._pulled = np.array([pull in ("up", "down") for pull in pulls])
+        # Lines that a card may drive where it should not.
+        self._of_card = np.array(
+            [line.driver == "card" or self._is_data[at] for at, line in enumerate(bus.lines)]
+        )
+        marks = bus.marking_lines | {line.name for line in bus.lines if line.role == "direction"}
+        self._marks = self._flags(marks)
+        first = {line for event in bus.cycle_begins for line in event_lines(event)}
+        last = {
+            line
+            for event in (*bus.cycle_ends, *bus.beat_begins, *bus.beat_ends)
+            for line in event_lines(event)
+        }
+        later = self._flags(first | last | set(bus.lane_lines))
+        self._telling = {"address": self._flags(first), "write": later, "read": later}
+        self._of_moment = {name: self._told_at(name) for name in MOMENTS}
+        self._of_reads = ~foreteller.states.is_write
+
+    def _flags(self, lines: Iterable[str]) -> Bools:
+        """Mark some lines among all, and that there is none."""
+        flags = np.zeros(len(self._bus.lines) + 1, dtype=bool)
+        flags[[self._at[line] for line in lines]] = True
+        return flags
+
+    def _told_at(self, moment: str) -> Words:
+        """Give the lines that show what belongs to this transfer at a moment, shape (W,).
+
+        Data lines may still have what came before where the address is taken, and address lines
+        what comes next where data is, if cycles overlap.
+        """
+        bus = self._bus
+        data, address = set(bus.data), set(bus.address)
+        told = [
+            (name not in data or name in address)
+            if moment == "address"
+            else not bus.pipelined or name in data or bus.line(name).role in _OF_BEATS
+            for name in bus.line_names
+        ]
+        words: Words = _packed(np.array(told)[:, None], self._width)[0]
+        return words
+
+    @property
+    def words(self) -> int:
+        """How many words a transfer has: for each of `MOMENTS` one or more."""
+        return len(MOMENTS) * self._width
+
+    def over(self, faults: FaultRows) -> Iterator[tuple[slice, Foretold]]:
+        """Foretell with each fault, some of them at a time.
+
+        Shape (F, T * words): for each transfer the levels at the address, at the data of a write,
+        at the data of a read; line k of the bus is bit ``k % 64`` of word ``k // 64``.
+        """
+        count = len(self._of_reads)
+        step = max(1, _CELLS // max(1, count * self.words))
+        for first in range(0, len(faults), step):
+            part = slice(first, min(first + step, len(faults)))
+            yield part, self._of(faults.part(part))
+
+    def _of(self, rows: FaultRows) -> Foretold:
+        course = self._foreteller.course(rows)
+        shape = len(rows), len(self._of_reads), len(MOMENTS), self._width
+        levels, known = np.zeros(shape, dtype=np.uint64), np.zeros(shape, dtype=np.uint64)
+        outcomes = self._with_special(rows, course.outcomes)
+        silent = _silent_lines(rows, self._at)
+        is_held = np.array([isinstance(fault, Bridge | Stuck) for fault in rows.faults], dtype=bool)
+        lines = np.stack([rows.a, rows.b])
+        for number, moment in enumerate(MOMENTS):
+            mine = self._of_reads if moment == "read" else ~self._of_reads
+            if moment == "address":
+                mine = np.ones_like(self._of_reads)
+            self._fill(rows, course, outcomes, moment, levels[:, :, number], known[:, :, number])
+            self._own(rows, course, outcomes, moment, levels[:, :, number], known[:, :, number])
+            for row, line in silent:
+                bit = _ONE << np.uint64(line % 64)
+                level = bit if self._pulled_high[line] else np.uint64(0)
+                word = levels[row, :, number, line // 64]
+                levels[row, :, number, line // 64] = (word & ~bit) | level
+                known[row, :, number, line // 64] |= bit if self._pulled[line] else np.uint64(0)
+            known[:, ~mine, number] = 0
+            # Where the host's own strobes are at fault, so are the moments that they tell.
+            known[is_held & self._telling[moment][lines].any(axis=0), :, number] = 0
+            known[:, :, number] &= self._of_moment[moment]
+        levels &= known
+        flat = len(rows), -1
+        return Foretold(levels.reshape(flat), known.reshape(flat))
+
+    def _with_special(self, rows: FaultRows, outcomes: States) -> States:
+        """Put in what becomes of transfers with faults that are not about levels.
+
+        A card that takes a transfer for one of another kind is not silent.
+        """
+        told = outcomes.copy()
+        other = self._marks[rows.a] | self._marks[rows.b]
+        told[other[:, None] & (told == Outcome.UNSEEN)] = Outcome.UNSURE
+        for row, fault in enumerate(rows.faults):
+            if isinstance(fault, Absent):
+                told[row] = Outcome.UNSEEN
+            elif isinstance(fault, EarlyAcknowledge | NoAcknowledge):
+                told[row] = Outcome.UNSURE
+        return told
+
+    def _fill(
+        self,
+        rows: FaultRows,
+        course: Course,
+        outcomes: States,
+        moment: str,
+        levels: Words,
+        known: Words,
+    ) -> None:
+        """Put in what lines show that the fault does not touch, shape (F, T, W)."""
+        stack = self._foreteller.stack(moment)[:-1]
+        is_high = np.isin(stack, (HOST + 1, CARD + 1))
+        is_known = np.isin(stack, (HOST, HOST + 1, CARD, CARD + 1))
+        released = stack == RELEASED
+        is_high |= released & self._pulled_high[:, None]
+        is_known |= released & self._pulled[:, None]
+        by_card = np.isin(stack, _OF_CARD)
+        levels[:], known[:] = _packed(is_high, self._width), _packed(is_known, self._width)
+        # A card that does not take part drives nothing.
+        pulled = _packed(by_card & self._pulled[:, None], self._width)
+        up = _packed(by_card & self._pulled_high[:, None], self._width)
+        away = _packed(by_card, self._width)
+        is_unseen = (outcomes == Outcome.UNSEEN)[:, :, None]
+        levels[:] = np.where(is_unseen, (levels & ~away) | up, levels)
+        known[:] = np.where(is_unseen, (known & ~away) | pulled, known)
+        # One that takes part otherwise may drive what it can.
+        able = _packed(np.broadcast_to(self._of_card[:, None], stack.shape), self._width)
+        is_unsure = (outcomes >= Outcome.UNSURE)[:, :, None]
+        known[:] = np.where(is_unsure, known & ~able, known)
+        if moment == "read":
+            self._put_data(course, outcomes, levels, known)
+        data = _packed(np.broadcast_to(self._is_data[:-1, None], stack.shape), self._width)
+        for row, fault in enumerate(rows.faults):
+            if isinstance(fault, LateData) and fault.direction == moment:
+                known[row] &= ~data
+            elif isinstance(fault, Absent) and self._place == "card":
+                known[row] = 0
+            elif isinstance(fault, Absent) and moment == "read":
+                floats = {"high": data, "low": np.zeros_like(data)}.get(fault.floats)
+                levels[row] = levels[row] & ~data | (data if floats is None else floats)
+                known[row] = known[row] & ~data if floats is None else known[row] | data
+
+    def _put_data(self, course: Course, outcomes: States, levels: Words, known: Words) -> None:
+        """Put in what the card drives on data lines in reads."""
+        reads = self._foreteller.reads
+        is_seen = outcomes[:, reads] == Outcome.SEEN
+        flip = np.uint64(self._bus.data_low)
+        words = course.words ^ flip
+        for line, bit in self._data:
+            stored = self._foreteller.states.is_stored(self._bus.line_names[line])[reads]
+            shift, place = np.uint64(bit), np.uint64(line % 64)
+            here = is_seen & stored & (course.known >> shift & _ONE).astype(bool)
+            high = here & (words >> shift & _ONE).astype(bool)
+            column = levels[:, :, line // 64]
+            column[:, reads] |= high.astype(np.uint64) << place
+            column = known[:, :, line // 64]
+            column[:, reads] |= here.astype(np.uint64) << place
+
+    def _own(
+        self,
+        rows: FaultRows,
+        course: Course,
+        outcomes: States,
+        moment: str,
+        levels: Words,
+        known: Words,
+    ) -> None:
+        """Put in what the faults' own lines show."""
+        none = len(self._bus.lines)
+        at = np.flatnonzero(rows.a < none)
+        if not len(at):
+            return
+        stack = self._foreteller.stack(moment)
+        states = [
+            self._state(rows, at, lines, bits, stack, course, outcomes, moment)
+            for lines, bits in ((rows.a, rows.a_bit), (rows.b, rows.b_bit))
+        ]
+        codes = rows.tables[rows.table[at][:, None], states[0], states[1]]
+        for which, lines in enumerate((rows.a[at], rows.b[at])):
+            level = shown(codes, self._place, which)
+            for line in np.unique(lines[lines < none]).tolist():
+                here = np.flatnonzero(lines == line)
+                bit = _ONE << np.uint64(line % 64)
+                row = at[here]
+                value = np.where(level[here] == 1, bit, np.uint64(0))
+                sure = np.where(level[here] != UNKNOWN, bit, np.uint64(0))
+                word = line // 64
+                levels[row, :, word] = (levels[row, :, word] & ~bit) | value
+                known[row, :, word] = (known[row, :, word] & ~bit) | sure
+
+    def _state(
+        self,
+        rows: FaultRows,
+        at: Ints,
+        lines: Ints,
+        bits: Ints,
+        stack: States,
+        course: Course,
+        outcomes: States,
+        moment: str,
+    ) -> States:
+        """Give the state of one line of each fault in each transfer, shape (len(at), T)."""
+        line = lines[at]
+        state = stack[line]
+        mine = outcomes[at]
+        by_card = np.isin(state, _OF_CARD)
+        able = np.append(self._of_card, False)[line][:, None]
+        if moment == "read":
+            here = np.flatnonzero(bits[at] >= 0)
+            reads = self._foreteller.reads
+            bit = bits[at][here].astype(np.uint64)[:, None]
+            flip = np.uint64(self._bus.data_low)
+            level = ((course.words[at[here]] ^ flip) >> bit & _ONE).astype(np.uint8)
+            is_known = (course.known[at[here]] >> bit & _ONE).astype(bool)
+            stored = state[here][:, reads] == 6
+            driven = np.where(is_known, CARD + level, 6)
+            part = state[here]
+            part[:, reads] = np.where(stored, driven, part[:, reads])
+            state[here] = part
+        state = np.where(by_card & (mine == Outcome.UNSEEN), RELEASED, state)
+        state = np.where(able & (mine >= Outcome.UNSURE), ANY, state)
+        return state.astype(np.uint8)
+
+
+def _packed(bits: Bools, width: int) -> Words:
+    """Pack a row a line, a column a transfer, shape (L, T), into words, shape (T, W)."""
+    packed = np.zeros((bits.shape[1], width), dtype=np.uint64)
+    for line in np.flatnonzero(bits.any(axis=1)).tolist():
+        packed[:, line // 64] |= bits[line].astype(np.uint64) << np.uint64(line % 64)
+    return packed
+
+
+def _silent_lines(rows: FaultRows, at: dict[str, int]) -> list[tuple[int, int]]:
+    """Give the rows of acknowledges that never come, and their lines."""
+    return [
+        (row, at[fault.line])
+        for row, fault in enumerate(rows.faults)
+        if isinstance(fault, NoAcknowledge)
+    ]
