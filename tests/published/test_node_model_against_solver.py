@@ -8,6 +8,7 @@ they are solved again.
 from __future__ import annotations
 
 import os
+from collections import Counter
 from dataclasses import replace
 from functools import cache
 from math import log
@@ -41,6 +42,7 @@ needs_solver = pytest.mark.skipif(not spice.is_there(), reason="ngspice is not o
 
 BRIDGES, THREE, QUANTITY = recorded_bridges(), recorded_threes(), recorded_quantities()
 LINES = ("D3", "D5", "D6")
+OPEN = {name for name, stage in STAGES.items() if "1" not in stage.controls}
 PAIR_RULES: tuple[BridgeRule, ...] = tuple(rule for rule in BRIDGE_RULES if rule != "host-wins")
 
 
@@ -196,6 +198,32 @@ def test_a_pair_shows_what_its_rule_says_or_a_known_limit(name: str) -> None:
     assert expected == found
 
 
+def test_how_many_states_of_pairs_are_as_the_rule_says() -> None:
+    """The counts of docs/node-model.md, section 3, and where each limit begins."""
+    kinds: Counter[str] = Counter()
+    first: dict[str, int] = {}
+    for ohm in OHMS:
+        for case in map(CASES.__getitem__, PAIRS):
+            for state in case.states:
+                read = readings(case, ohm, state)
+                if agrees(read, of_model(case, case.rule, state), state):
+                    kind = "as the rule says"
+                elif state == "zz":
+                    kind = "no one drives"
+                else:
+                    kind = "receivers disagree" if "X" not in read else "one line between"
+                kinds[kind] += 1
+                first.setdefault(kind, ohm)
+
+    assert kinds == {
+        "as the rule says": 751,
+        "no one drives": 70,
+        "one line between": 61,
+        "receivers disagree": 33,
+    }
+    assert (first["one line between"], first["receivers disagree"]) == (10, 50)
+
+
 @pytest.mark.parametrize("name", PAIRS)
 def test_no_other_rule_fits_a_dead_short_better(name: str) -> None:
     """The rule has the fewest limits at 0 ohm; one that decides goes before one that does not."""
@@ -252,6 +280,26 @@ def test_a_released_side_takes_the_other_level_under_every_rule(name: str, rule:
     # An open collector made for 8 mA on packs at both ends cannot even drive one line low.
     overloaded = name == "oc-8 + oc-8, 330/470 twice"
     assert read == ([{"XX"}, {"XX"}, {"11"}] if overloaded else shown)
+
+
+def test_undetermined_covers_every_fight_through_a_dead_short() -> None:
+    """Wherever drivers differ, both receivers of every pair read alike at 0 and 1 ohm."""
+    left = {
+        (name, ohm)
+        for name in PAIRS
+        for ohm in OHMS
+        for state in CASES[name].states
+        if set(asked(CASES[name], state)) == {"0", "1"}
+        and not agrees(
+            readings(CASES[name], ohm, state),
+            of_model(CASES[name], "undetermined", state),
+            state,
+        )
+    }
+
+    assert {ohm for _, ohm in left} == {10, 50, 150}
+    # From 50 ohm on it covers hardly a pair: receivers part. No rule has two levels.
+    assert {name for name in PAIRS if (name, 150) not in left} == {"oc-8 + oc-8, 4.7k"}
 
 
 # Line A at a rail: what A's receiver reads with its driver against the rail.
@@ -326,6 +374,34 @@ def test_ls_against_ls_is_neither_low_nor_high() -> None:
     assert [RECEIVERS["ls"].reads(each) for each in volts] == ["0", "X", "1"]
     assert volts[0] < 1.25 < volts[2]
     assert volts[1] == pytest.approx(1.25, abs=0.25)
+
+
+def test_a_kiloohm_to_the_supply_tells_an_open_input_from_a_fight() -> None:
+    """An open input goes there; a fight stays between, and moves by less than half a volt."""
+    for name in ("ttl", "ls"):
+        assert QUANTITY[f"{name} input, open, 1k to 5 V"] > 4.9
+    fight = QUANTITY["ls against ls"]
+    for way in ("ground", "5 V"):
+        pulled = QUANTITY[f"ls against ls, 1k to {way}"]
+        assert RECEIVERS["ls"].reads(pulled) == "X"
+        assert abs(pulled - fight) < 0.5
+
+
+def test_how_far_apart_two_driven_lines_stand_tells_the_resistance() -> None:
+    """Outputs that drive high, low and both ways, A high and B low: the scope's row in the page."""
+    apart = {
+        ohm: [
+            round(abs(BRIDGES[name][ohm, state].a - BRIDGES[name][ohm, state].b), 1)
+            for name in PAIRS
+            if "zz" in CASES[name].states and {CASES[name].a, CASES[name].b}.isdisjoint(OPEN)
+            for state in ("01", "10")
+        ]
+        for ohm in OHMS
+    }
+
+    assert max(apart[0] + apart[1]) <= 0.1
+    assert (min(apart[10]), max(apart[50])) == (0.1, 1.8)
+    assert (min(apart[150]), max(apart[150])) == (1.5, 3.1)
 
 
 def test_an_open_ttl_input_floats_between_and_not_low() -> None:
@@ -475,7 +551,8 @@ def test_the_recording_is_of_these_circuits() -> None:
         *RISES,
         *PROMISED,
         *(name for name in QUANTITY if name.startswith("ls against")),
-        *("20 mA into 62.5 ohm", "ttl input, open", "ls input, open"),
+        *(name for name in QUANTITY if "input, open" in name),
+        "20 mA into 62.5 ohm",
     }
     assert {case.a for case in CASES.values()} | {case.b for case in CASES.values()} <= set(STAGES)
 

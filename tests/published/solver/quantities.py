@@ -24,10 +24,10 @@ def _stage(name: str, state: str, load: str, ask: str, unit: str) -> Quantity:
     return Quantity(unit, f"{driver('a', name, 'o')}\n{levels('a', name, state)}\n{load}", ask)
 
 
-def _fight(high: str, low: str) -> Quantity:
+def _fight(high: str, low: str, load: str = "") -> Quantity:
     """Ask for the volts on one line that two stages drive apart."""
     a, b = f"{driver('a', high, 'o')}\n{levels('a', high, '1')}", driver("b", low, "o")
-    return Quantity("V", f"{a}\n{b}\n{levels('b', low, '0')}", "v(o)")
+    return Quantity("V", f"{a}\n{b}\n{levels('b', low, '0')}\n{load}", "v(o)")
 
 
 def _input(name: str, load: str, ask: str, unit: str) -> Quantity:
@@ -86,6 +86,13 @@ QUANTITIES = {
     "ls against ls-gain-30": _fight("ls", "ls-gain-30"),
     "ls against ls": _fight("ls", "ls"),
     "ls against ls-gain-100": _fight("ls", "ls-gain-100"),
+    # What 1 kilohm to ground or to 5 V makes of an open input, and of a fight.
+    "ttl input, open, 1k to ground": _input("ttl", "r1 o 0 1k", "v(o)", "V"),
+    "ls input, open, 1k to ground": _input("ls", "r1 o 0 1k", "v(o)", "V"),
+    "ttl input, open, 1k to 5 V": _input("ttl", "r1 o vs 1k", "v(o)", "V"),
+    "ls input, open, 1k to 5 V": _input("ls", "r1 o vs 1k", "v(o)", "V"),
+    "ls against ls, 1k to ground": _fight("ls", "ls", "r1 o 0 1k"),
+    "ls against ls, 1k to 5 V": _fight("ls", "ls", "r1 o v5 1k\nv5 v5 0 5"),
     # The class values of the reference: 20 mA into 0.5 V at 8 mA.
     "20 mA into 62.5 ohm": Quantity("V", "i1 0 o 20m\nr1 o 0 62.5", "v(o)"),
     # Networks of resistors.

@@ -61,6 +61,7 @@ def as_text(rows: Sequence[Iterable[str]]) -> str:
     return "\n".join([lines[0], "|" + "---|" * len(list(rows[0])), *lines[1:]])
 
 
+_WORDS = {"0": "low", "1": "high", "X": "?"}
 _UNEVEN = ("ttl + ls", "hc-double + hc", "ls + hc-5v")
 
 
@@ -73,4 +74,4 @@ def _can(case: Case, state: str) -> str:
 
 
 def _read(receiver: Receiver, volts: float) -> str:
-    return f"{volts:z.2f} {receiver.reads(volts)}"
+    return f"{volts:z.2f} V {_WORDS[receiver.reads(volts)]}"
