@@ -6,7 +6,8 @@ chance; ``--two``: two faults at once. ``--show`` prints each case that is wrong
 Planned accesses are made on a synthesised target, and nothing but what they returned is judged.
 
 first        the first group names the lines of the fault, and no others
-twins        they are among the lines of the first group, which nothing read tells apart
+twins        they are among the lines of the first group, which nothing read tells apart, or of
+             what is told not to be excluded beside it
 undetermined no single cause is given: more than one, not settled, in doubt
 unseen       every read was right, though the fault was there
 wrong        a settled cause with other lines
@@ -79,7 +80,8 @@ def judged(verdict: Judgement, truth: frozenset[str]) -> str:
         return "unseen"
     if verdict.more_than_one_cause:
         return "undetermined"
-    names = {frozenset(lines_of(fault)) for fault in verdict.groups[0].faults}
+    named = (*verdict.groups[0].faults, *verdict.akin)
+    names = {frozenset(lines_of(fault)) for fault in named}
     if truth in names:
         return "first" if len(names) == 1 else "twins"
     return "wrong" if verdict.is_settled else "undetermined"

@@ -198,7 +198,7 @@ def _next(
     from busdecode.diagnosis import Outcomes, next_steps, score, steps_of
     from busdecode.predict import FaultRows
 
-    model = evidence.foreteller.model
+    model = evidence.model
     left = [None, *judgement.unseen] if judgement.healthy else []
     left += [fault for group in judgement.groups for fault in group.faults]
     rows = FaultRows(model, left[:_MOST_LEFT])

@@ -1,7 +1,12 @@
-"""A log of writes and reads as evidence: what each read should have returned, and what it did."""
+"""What was observed, as evidence: what a healthy bus gives, and what was seen.
+
+An observation is a word of up to 64 bits: what a read returned, or what lines showed at a moment of
+a cycle. All evidence is judged alike, whatever it came from.
+"""
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -9,24 +14,122 @@ import numpy as np
 
 from busdecode.access import kind_of, split_logged
 from busdecode.errors import quoted
-from busdecode.predict import Foreteller
+from busdecode.predict import Foreteller, Foretold
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
 
     from busdecode.access import Access, Transfer
-    from busdecode.predict import Model
+    from busdecode.predict import FaultRows, Model
 
+    Bools = NDArray[np.bool_]
     Words = NDArray[np.uint64]
 
-__all__ = ["ReadBack", "read_back"]
+__all__ = ["Evidence", "Joint", "ReadBack", "read_back"]
 
 
 @dataclass(frozen=True, eq=False)
-class ReadBack:
+class Evidence(ABC):
+    """What was observed; R observations.
+
+    Parameters
+    ----------
+    model : Model
+    seen, looked : ndarray of uint64, shape (R,)
+        What was seen, and the bits that were looked at.
+    expected, known : ndarray of uint64, shape (R,)
+        What a healthy bus gives, and the bits of it that are known.
+    of_lines : ndarray of bool, shape (R,)
+        Observations of lines in cycles, not of what reads returned.
+    notes : tuple of str
+    """
+
+    model: Model
+    seen: Words
+    looked: Words
+    expected: Words
+    known: Words
+    of_lines: Bools
+    notes: tuple[str, ...]
+
+    @abstractmethod
+    def over(self, rows: FaultRows) -> Iterator[tuple[slice, Foretold]]:
+        """Foretell every observation with each fault, some faults at a time."""
+
+    @abstractmethod
+    def first(self, count: int) -> Evidence:
+        """Give about so many of the first observations alone."""
+
+    def __len__(self) -> int:
+        return len(self.seen)
+
+    @property
+    def wrong(self) -> Words:
+        """The bits of each observation that are not as on a healthy bus, shape (R,)."""
+        return (self.seen ^ self.expected) & self.known & self.looked
+
+    @property
+    def judged(self) -> int:
+        """How many observations can be judged: something of what they should be is known."""
+        return int((self.known & self.looked != 0).sum())
+
+
+@dataclass(frozen=True, eq=False)
+class Joint(Evidence):
+    """Several pieces of evidence of one bus, all counting together.
+
+    Parameters
+    ----------
+    pieces : tuple of Evidence
+    """
+
+    pieces: tuple[Evidence, ...]
+
+    @classmethod
+    def of(cls, pieces: Sequence[Evidence]) -> Joint:
+        """Join pieces, one at least."""
+        return cls(
+            model=pieces[0].model,
+            seen=np.concatenate([piece.seen for piece in pieces]),
+            looked=np.concatenate([piece.looked for piece in pieces]),
+            expected=np.concatenate([piece.expected for piece in pieces]),
+            known=np.concatenate([piece.known for piece in pieces]),
+            of_lines=np.concatenate([piece.of_lines for piece in pieces]),
+            notes=tuple(dict.fromkeys(note for piece in pieces for note in piece.notes)),
+            pieces=tuple(pieces),
+        )
+
+    def over(self, rows: FaultRows) -> Iterator[tuple[slice, Foretold]]:
+        """Foretell every observation with each fault, some faults at a time."""
+        step = max(1, _CELLS // max(1, len(self)))
+        for first in range(0, len(rows), step):
+            part = slice(first, min(first + step, len(rows)))
+            some = rows.part(part)
+            words = np.zeros((len(some), len(self)), dtype=np.uint64)
+            known = np.zeros_like(words)
+            at = 0
+            for piece in self.pieces:
+                columns = slice(at, at + len(piece))
+                for which, found in piece.over(some):
+                    words[which, columns], known[which, columns] = found.words, found.known
+                at = columns.stop
+            yield part, Foretold(words, known)
+
+    def first(self, count: int) -> Joint:
+        """Give about so many of the first observations, of each piece its share."""
+        every = max(1, len(self))
+        return Joint.of([p.first(max(1, count * len(p) // every)) for p in self.pieces])
+
+
+_CELLS = 1 << 21
+"""Fault times observation: so much at once."""
+
+
+@dataclass(frozen=True, eq=False)
+class ReadBack(Evidence):
     """What software wrote and what it read back; R reads.
 
     Parameters
@@ -35,42 +138,28 @@ class ReadBack:
         For the transfers of the log.
     access : ndarray of int64, shape (R,)
         Which access of the log each read belongs to.
-    seen, looked : ndarray of uint64, shape (R,)
-        What was read, as it stood on the data lines, and the bits that the read moved.
-    expected, known : ndarray of uint64, shape (R,)
-        What a healthy bus returns, and the bits of it that are known.
-    notes : tuple of str
     """
 
     foreteller: Foreteller
     access: NDArray[np.int64]
-    seen: Words
-    looked: Words
-    expected: Words
-    known: Words
-    notes: tuple[str, ...]
 
-    @property
-    def wrong(self) -> Words:
-        """The bits that each read returned wrong, shape (R,)."""
-        return (self.seen ^ self.expected) & self.known & self.looked
+    def over(self, rows: FaultRows) -> Iterator[tuple[slice, Foretold]]:
+        """Foretell every read with each fault, some faults at a time."""
+        return self.foreteller.over(rows)
 
-    def first(self, reads: int) -> ReadBack:
+    def first(self, count: int) -> ReadBack:
         """Give the evidence of the first reads alone."""
         return ReadBack(
-            self.foreteller.first(reads),
-            self.access[:reads],
-            self.seen[:reads],
-            self.looked[:reads],
-            self.expected[:reads],
-            self.known[:reads],
+            self.model,
+            self.seen[:count],
+            self.looked[:count],
+            self.expected[:count],
+            self.known[:count],
+            self.of_lines[:count],
             self.notes,
+            self.foreteller.first(count),
+            self.access[:count],
         )
-
-    @property
-    def judged(self) -> int:
-        """How many reads can be judged: something of what they should return is known."""
-        return int((self.known & self.looked != 0).sum())
 
 
 def read_back(
@@ -124,14 +213,16 @@ def read_back(
     # What nobody wrote is as the log expects it.
     is_told = (told >= 0) & (known == 0)
     return ReadBack(
-        foreteller,
-        np.array([row[0] for row in rows], dtype=np.int64),
+        model,
         seen,
         looked,
         np.where(is_told, told.astype(np.uint64) & looked, words),
         np.where(is_told, looked, known),
+        np.zeros(len(rows), dtype=bool),
         tuple(
             f"left out, as no memory answers: accesses of kind {quoted(name)}, {count} of them"
             for name, count in skipped.items()
         ),
+        foreteller,
+        np.array([row[0] for row in rows], dtype=np.int64),
     )

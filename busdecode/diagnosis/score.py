@@ -16,15 +16,19 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from busdecode.diagnosis.evidence import ReadBack
+    from busdecode.diagnosis.evidence import Evidence
     from busdecode.predict import FaultRows, Foretold
 
     Ints = NDArray[np.int64]
 
-__all__ = ["NOISE", "Scores", "count", "score"]
+__all__ = ["LEFT_OPEN", "NOISE", "Scores", "count", "score"]
 
 NOISE = 0.01
 """The share of bits that are taken to be read wrong by chance, or now and then."""
+
+LEFT_OPEN = 0.1
+"""What it costs, as a natural logarithm, to leave open what lines show where they show nothing
+wrong: once an observation, since its bits hang together."""
 
 _LOG_RIGHT, _LOG_WRONG, _LOG_EITHER = log(1 - NOISE), log(NOISE), log(0.5)
 
@@ -51,8 +55,10 @@ class Scores:
     foretold : ndarray of int64
         Bits of which anything is foretold.
     weight : ndarray of float64
-        Natural logarithm of how likely what was read is: a bit that is foretold is read so
-        but for `NOISE`, one that is not foretold may be either.
+        Natural logarithm of how likely what was seen is: a bit that is foretold is seen so
+        but for `NOISE`, one that is not foretold may be either. Of lines, which show what they
+        should in most cycles, a bit that is left open counts so only where it is wrong; else
+        `LEFT_OPEN` is taken off.
     """
 
     explained: Ints
@@ -72,7 +78,7 @@ class Scores:
         return self.unexplained + self.refuted
 
 
-def count(evidence: ReadBack, foretold: Foretold) -> Scores:
+def count(evidence: Evidence, foretold: Foretold) -> Scores:
     """Count how predictions of F candidates fare."""
     looked, seen = evidence.looked, evidence.seen
     wrong = evidence.wrong
@@ -81,12 +87,17 @@ def count(evidence: ReadBack, foretold: Foretold) -> Scores:
     off = (foretold.words ^ seen) & known
     is_off = off != 0
     unknown = looked & ~foretold.known
+    of_lines = evidence.of_lines
+    # What a healthy bus leaves open is open to all.
+    unknown = np.where(of_lines, unknown & evidence.known, unknown)
     explained = is_wrong & ~is_off & (wrong & ~known == 0)
     unexplained = is_wrong & is_off
     refuted = ~is_wrong & is_off
     silent = ~is_off & ~explained & (unknown != 0)
     bits = np.bitwise_count
     offs, unknowns = bits(off).sum(axis=1), bits(unknown).sum(axis=1)
+    either = bits(np.where(of_lines, unknown & wrong, unknown)).sum(axis=1)
+    left_open = (of_lines & (unknown != 0)).sum(axis=1)
     total = int(bits(looked).sum())
     rows = [explained, unexplained, refuted, silent]
     sums = [row.sum(axis=1) for row in rows]
@@ -101,17 +112,18 @@ def count(evidence: ReadBack, foretold: Foretold) -> Scores:
         invented=bits(off & ~wrong).sum(axis=1).astype(np.int64),
         foretold=total - unknowns.astype(np.int64),
         weight=offs * _LOG_WRONG
-        + unknowns * _LOG_EITHER
+        + either * _LOG_EITHER
+        - left_open * LEFT_OPEN
         + (total - offs - unknowns.astype(np.int64)) * _LOG_RIGHT,
     )
 
 
-def score(evidence: ReadBack, faults: FaultRows) -> Scores:
+def score(evidence: Evidence, faults: FaultRows) -> Scores:
     """Score candidates.
 
     Memory is bounded by a part of the candidates, not by all.
     """
-    parts = [count(evidence, foretold) for _, foretold in evidence.foreteller.over(faults)]
+    parts = [count(evidence, foretold) for _, foretold in evidence.over(faults)]
     return Scores(
         *(
             np.concatenate([getattr(part, name) for part in parts])

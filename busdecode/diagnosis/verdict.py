@@ -10,15 +10,17 @@ import numpy as np
 
 from busdecode.diagnosis.score import Scores, count, score
 from busdecode.faults import Absent
-from busdecode.predict import FaultRows, Foretold
+from busdecode.predict import FaultRows, Foretold, lines_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
-    from busdecode.diagnosis.evidence import ReadBack
+    from busdecode.diagnosis.evidence import Evidence
     from busdecode.faults import Fault
+    from busdecode.predict import Model
+
 __all__ = ["Group", "Judgement", "judge"]
 
 _RANKED = 3000
@@ -98,6 +100,9 @@ class Judgement:
         Where nothing was wrong: the candidates that would have shown nothing either.
     silent : tuple of Fault
         Those of which nothing can be foretold: with many of them the card hangs.
+    akin : tuple of Fault
+        Where the first group is about one line: candidates that tie it to a line of control, and
+        of which nothing is foretold where something was wrong. They are not excluded.
     is_in_doubt : bool
         The first group keeps the card from answering or from being written to, as candidates
         in `silent` do.
@@ -115,6 +120,7 @@ class Judgement:
     more_than_one_cause: bool
     unseen: tuple[Fault, ...]
     silent: tuple[Fault, ...]
+    akin: tuple[Fault, ...]
     is_in_doubt: bool
     by_chance: float
     notes: tuple[str, ...]
@@ -140,12 +146,12 @@ class Judgement:
         )
 
 
-def judge(evidence: ReadBack, faults: Sequence[Fault]) -> Judgement:
+def judge(evidence: Evidence, faults: Sequence[Fault]) -> Judgement:
     """Rank candidates by what was read back.
 
     Parameters
     ----------
-    evidence : ReadBack
+    evidence : Evidence
     faults : sequence of Fault
     """
     wrong = int((evidence.wrong != 0).sum())
@@ -158,17 +164,19 @@ def judge(evidence: ReadBack, faults: Sequence[Fault]) -> Judgement:
         more_than_one_cause=False,
         unseen=(),
         silent=(),
+        akin=(),
         is_in_doubt=False,
         by_chance=1.0,
         notes=evidence.notes,
     )
     if not evidence.judged or not faults:
         return replace(verdict, more_than_one_cause=wrong > 0)
-    rows = FaultRows(evidence.foreteller.model, faults)
+    rows = FaultRows(evidence.model, faults)
     silent: tuple[Fault, ...] = ()
     if len(evidence.seen) > 2 * _FIRST:
-        early = score(evidence.first(_FIRST), rows)
-        is_silent = (early.silent == _FIRST) & (early.explained == 0)
+        begun = evidence.first(_FIRST)
+        early = score(begun, rows)
+        is_silent = (early.silent == len(begun.seen)) & (early.explained == 0)
         kept = ~is_silent & _may_be(early, is_wrong=bool(wrong))
         if kept.any():
             silent, rows = _chosen(rows, is_silent), rows.part(np.flatnonzero(kept))
@@ -192,8 +200,25 @@ def judge(evidence: ReadBack, faults: Sequence[Fault]) -> Judgement:
         together=together,
         more_than_one_cause=has_more,
         silent=silent,
+        akin=_akin(evidence.model, groups[0], rows, scores, silent),
         by_chance=_by_chance(evidence, groups[0]),
         is_in_doubt=bool(silent) and _may_hang(evidence, groups[0], wrong),
+    )
+
+
+def _akin(
+    model: Model, group: Group, rows: FaultRows, scores: Scores, silent: tuple[Fault, ...]
+) -> tuple[Fault, ...]:
+    """Give the candidates about the group's one line that leave open all that was wrong."""
+    own = set.intersection(*(set(lines_of(fault)) for fault in group.faults))
+    if len(own) != 1:
+        return ()
+    is_open = (scores.contradicted == 0) & (scores.explained == 0)
+    known = set(group.faults)
+    return tuple(
+        fault
+        for fault in dict.fromkeys((*_chosen(rows, is_open), *silent))
+        if fault not in known and own & set(lines_of(fault)) and model.controls(fault)
     )
 
 
@@ -214,10 +239,10 @@ def _may_be(scores: Scores, *, is_wrong: bool) -> NDArray[np.bool_]:
     return may_be
 
 
-def _by_chance(evidence: ReadBack, group: Group) -> float:
+def _by_chance(evidence: Evidence, group: Group) -> float:
     """Give how likely the wrong reads would lie among those that a group leaves open by chance."""
-    rows = FaultRows(evidence.foreteller.model, group.faults[:1])
-    known = evidence.foreteller.all(rows).known[0]
+    rows = FaultRows(evidence.model, group.faults[:1])
+    known = next(evidence.over(rows))[1].known[0]
     bits = np.bitwise_or.reduce(evidence.wrong)
     is_open = (bits & evidence.looked & ~known) != 0
     wrong = evidence.wrong != 0
@@ -226,9 +251,9 @@ def _by_chance(evidence: ReadBack, group: Group) -> float:
     return comb(int(is_open.sum()), int(wrong.sum())) / comb(len(wrong), int(wrong.sum()))
 
 
-def _may_hang(evidence: ReadBack, group: Group, wrong: int) -> bool:
+def _may_hang(evidence: Evidence, group: Group, wrong: int) -> bool:
     """Tell whether a card that hangs could look like this group: nothing shows that it answers."""
-    model = evidence.foreteller.model
+    model = evidence.model
     is_absent = any(isinstance(fault, Absent) for fault in group.faults)
     is_of_control = all(isinstance(f, Absent) or model.controls(f) for f in group.faults)
     return is_of_control and (is_absent or 2 * wrong > evidence.judged)
@@ -240,7 +265,7 @@ def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
 
 
 def _group(
-    evidence: ReadBack, faults: Sequence[Fault | None], scores: Scores, alike: Sequence[int]
+    evidence: Evidence, faults: Sequence[Fault | None], scores: Scores, alike: Sequence[int]
 ) -> Group:
     """Make a group of candidates, given by their places."""
     at = alike[0]
@@ -257,7 +282,7 @@ def _group(
     )
 
 
-def _grouped(evidence: ReadBack, rows: FaultRows, scores: Scores) -> list[Group]:
+def _grouped(evidence: Evidence, rows: FaultRows, scores: Scores) -> list[Group]:
     """Give groups, best first."""
     weight = scores.weight
     order = np.argsort(-weight, kind="stable")
@@ -265,7 +290,7 @@ def _grouped(evidence: ReadBack, rows: FaultRows, scores: Scores) -> list[Group]
     partial = (scores.matched[order] > 0) & (scores.invented[order] == 0)
     chosen = order[is_near | partial][:_RANKED]
     members: dict[bytes, list[int]] = {}
-    for part, foretold in evidence.foreteller.over(rows.part(chosen)):
+    for part, foretold in evidence.over(rows.part(chosen)):
         known = foretold.known & evidence.looked
         words = foretold.words & known
         for at, word, bits in zip(chosen[part].tolist(), words, known, strict=True):
@@ -274,7 +299,7 @@ def _grouped(evidence: ReadBack, rows: FaultRows, scores: Scores) -> list[Group]
 
 
 def _two_causes(
-    evidence: ReadBack, rows: FaultRows, scores: Scores
+    evidence: Evidence, rows: FaultRows, scores: Scores
 ) -> tuple[list[int], list[int]] | None:
     """Give the places of two causes that together foretell every wrong read, if there are such.
 
@@ -284,7 +309,7 @@ def _two_causes(
     able = able[np.argsort(scores.invented[able] - scores.matched[able], kind="stable")][:_RANKED]
     alike: dict[bytes, list[int]] = {}
     different = []
-    for part, foretold in evidence.foreteller.over(rows.part(able)):
+    for part, foretold in evidence.over(rows.part(able)):
         for at, words, known in zip(
             able[part].tolist(), foretold.words, foretold.known, strict=True
         ):

@@ -95,6 +95,9 @@ def _verdict(judgement: Judgement, bus: Bus) -> list[str]:
         if at == judgement.together:
             rows.append("Less likely:")
         rows += _group(bus, group)
+        if at == 0 and judgement.akin:
+            rows.append("    or, of which nothing can be foretold where reads were wrong:")
+            rows += _listed(sentences(bus, judgement.akin), "      ")
         if judgement.together == 1 or at >= judgement.together:
             rows.append(_fares(group, judgement.wrong))
     more = len(groups) - max(_MOST_GROUPS, judgement.together)
@@ -207,6 +210,7 @@ def readback_object(
             for step, gain in steps
         ],
         "unseen": [written_fault(fault) for fault in judgement.unseen],
+        "akin": [written_fault(fault) for fault in judgement.akin],
         "silent": [written_fault(fault) for fault in judgement.silent],
         "cannot_see": list(blind),
         "notes": list(judgement.notes),
