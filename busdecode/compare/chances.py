@@ -129,7 +129,7 @@ def log_chance(tables: Ints) -> Floats:
     at = at - sum(log_factorial(each) for each in (a, b, c, d))
     # From the more likely side of the middle the others are fewer to add up.
     is_upper = b * c < (a + 1) * (d + 1)
-    upper = at + np.log(_falling(a, b, c, d))
+    upper = at + np.log(_falling(*np.where(is_upper[:, None], distinct, 0).T))
     # With one mark fewer on flagged beats, and from there down.
     is_lower = ~is_upper & (a > 0) & (d > 0)
     one_less = np.where(is_lower[:, None], distinct + _ONE_LESS, 0)

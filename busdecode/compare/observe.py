@@ -244,11 +244,9 @@ def standing_windows(
 
     Parameters
     ----------
-    view : PlaceView
-    table : CycleTable
+    view, table : PlaceView, CycleTable
     beats : ndarray of int64, shape (M,)
-    direction : str
-        ``read`` or ``write``: that of the beats.
+    direction : str, ``read`` or ``write``
 
     Returns
     -------

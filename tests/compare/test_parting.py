@@ -35,7 +35,13 @@ def test_chances_are_those_of_fishers_exact_test(counts: list[tuple[int, ...]]) 
 
 
 @pytest.mark.parametrize(
-    "table", [(700_000, 1000, 1200, 300_000), (5000, 495_000, 4900, 495_100), (0, 9, 40, 99_999)]
+    "table",
+    [
+        (700_000, 1000, 1200, 300_000),
+        (5000, 495_000, 4900, 495_100),
+        (0, 9, 40, 99_999),
+        (1000, 499_000, 499_000, 1000),
+    ],
 )
 def test_chances_of_many_beats_are_those_of_the_distribution(table: tuple[int, ...]) -> None:
     """SciPy's tail of the hypergeometric distribution, also where the chance itself is 0."""
