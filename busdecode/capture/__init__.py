@@ -24,7 +24,7 @@ from busdecode.capture.probes import Probe, ProbeGroup, ProbeList, read_probes
 from busdecode.capture.readers import READERS, Options, Reader, open_capture, read_capture
 from busdecode.capture.stream import SETTLED_ROWS, CaptureFile, Source, Told
 from busdecode.capture.vcd import write_vcd
-from busdecode.capture.words import pack_levels, words_for
+from busdecode.capture.words import pack_levels, planes, words_for
 
 __all__ = [
     "READERS",
@@ -54,6 +54,7 @@ __all__ = [
     "name_forms",
     "open_capture",
     "pack_levels",
+    "planes",
     "read_capture",
     "read_probes",
     "saying_if_slow",

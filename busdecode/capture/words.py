@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-__all__ = ["differing", "pack_levels", "rearranged", "words_for"]
+__all__ = ["differing", "pack_levels", "planes", "rearranged", "words_for"]
 
 _ROWS_AT_ONCE = 1 << 15
 
@@ -106,3 +106,46 @@ def differing(
     for column in range(wide.shape[1]):
         marks[1:] |= wide[1:, column] != wide[:-1, column]
     return marks
+
+
+def planes(words: NDArray[np.uint64], lines: int) -> NDArray[np.uint64]:
+    """Give each line's levels in all rows, packed: rows and bits change places.
+
+    Parameters
+    ----------
+    words : ndarray of uint64, shape (N, W)
+    lines : int
+
+    Returns
+    -------
+    ndarray of uint64, shape (`lines`, M)
+        Row i at bit ``i % 64`` of word ``i // 64`` of each line; bits beyond the rows are 0.
+
+    Examples
+    --------
+    >>> planes(np.array([[0b01], [0b11], [0b11]], dtype=np.uint64), 2)
+    array([[7],
+           [6]], dtype=uint64)
+    """
+    rows, columns = words.shape
+    count = -(-rows // 64)
+    target = np.zeros((64 * columns, count), dtype=np.uint64)
+    whole = rows // 64
+    for column in range(columns):
+        square = target[64 * column : 64 * column + 64]
+        square[:, :whole] = words[: 64 * whole, column].reshape(whole, 64).T
+        square[: rows - 64 * whole, whole:] = words[64 * whole :, column, None]
+        # Squares of 64 rows and 64 bits, turned all at once: halves change places, then quarters
+        # within them, and so on.
+        mask, step = np.uint64(0xFFFF_FFFF_FFFF_FFFF), 32
+        while step:
+            shift = np.uint64(step)
+            mask ^= mask << shift
+            pairs = square.reshape(32 // step, 2, step, count)
+            one, two = pairs[:, 0], pairs[:, 1]
+            moved = ((one >> shift) ^ two) & mask
+            two ^= moved
+            moved <<= shift
+            one ^= moved
+            step //= 2
+    return target[:lines]

@@ -3,21 +3,39 @@
 from __future__ import annotations
 
 from busdecode.compare.align import Alignment, align
-from busdecode.compare.comparison import Comparison, compare
+from busdecode.compare.between import observe_places
+from busdecode.compare.comparison import Comparison, compare, matched
 from busdecode.compare.meant import Meant, meant_by
+from busdecode.compare.observe import standing_windows
+from busdecode.compare.pairs import Pairs
+from busdecode.compare.parting import Clue, Parting, parting_of
 from busdecode.compare.passes import compare_file
+from busdecode.compare.recording import Recording, WholeRecording
+from busdecode.compare.records import records_of
 from busdecode.compare.tabulate import BitPhase, Example
 from busdecode.compare.verdict import Finding
+from busdecode.compare.view import PlaceView
 
 __all__ = [
     "Alignment",
     "BitPhase",
+    "Clue",
     "Comparison",
     "Example",
     "Finding",
     "Meant",
+    "Pairs",
+    "Parting",
+    "PlaceView",
+    "Recording",
+    "WholeRecording",
     "align",
     "compare",
     "compare_file",
+    "matched",
     "meant_by",
+    "observe_places",
+    "parting_of",
+    "records_of",
+    "standing_windows",
 ]

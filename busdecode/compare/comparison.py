@@ -28,7 +28,7 @@ from busdecode.cycles import ENDINGS, why_too_coarse
 from busdecode.errors import LogError, RequestError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Container, Mapping
 
     from numpy.typing import NDArray
 
@@ -36,12 +36,12 @@ if TYPE_CHECKING:
     from busdecode.compare.align import Alignment
     from busdecode.compare.meant import Meant
     from busdecode.compare.recording import Recording
-    from busdecode.cycles import DecodedPlace
+    from busdecode.cycles import CycleTable, DecodedPlace
     from busdecode.protocol import Bus
 
     Ints = NDArray[np.int64]
 
-__all__ = ["Comparison", "compare", "compare_recording"]
+__all__ = ["Comparison", "compare", "compare_recording", "matched"]
 
 _LEAST_SHARE = 0.05
 """Where fewer of the logged transfers than this find a beat, the log is of another run."""
@@ -116,6 +116,34 @@ def compare(
     return compare_recording(WholeRecording(places), log, offset=offset)
 
 
+def matched(
+    table: CycleTable, lines: Container[str], log: AccessLog, *, offset: int = 0
+) -> tuple[Meant, Alignment]:
+    """Say what a log meant, and which beat each of its transfers is.
+
+    Parameters
+    ----------
+    table : CycleTable
+    lines : container of str
+        Those that were captured where the table comes from.
+    log : AccessLog
+    offset : int
+        Added to every logged address.
+
+    Raises
+    ------
+    LogError
+        If the log does not fit the bus.
+    """
+    bus = table.bus
+    meant = meant_by(log.accesses, bus, offset=offset, port=ports_seen(table), path=log.source)
+    captured = sum(
+        1 << bit for line, bit in zip(bus.address, bus.address_bits, strict=True) if line in lines
+    )
+    captured &= int(np.bitwise_or.reduce(table.used, initial=0)) if len(table) else 0
+    return meant, align(meant, table, captured)
+
+
 def compare_recording(
     recording: Recording, log: AccessLog | None, *, offset: int = 0
 ) -> Comparison:
@@ -144,14 +172,7 @@ def compare_recording(
         notes.append("without a log, a fault that looks alike at every place is not seen")
     else:
         notes += log.notes
-        meant = meant_by(log.accesses, bus, offset=offset, port=ports_seen(table), path=log.source)
-        captured = sum(
-            1 << bit
-            for line, bit in zip(bus.address, bus.address_bits, strict=True)
-            if line in places[first].lines
-        )
-        captured &= int(np.bitwise_or.reduce(table.used, initial=0)) if len(table) else 0
-        aligned = align(meant, table, captured)
+        meant, aligned = matched(table, places[first].lines, log, offset=offset)
         found = aligned.beats >= 0
         hung = hung_cycle(surveys[first], table)
         likely = int(aligned.is_likely.sum())

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["TAKEN", "observe_log"]
+__all__ = ["TAKEN", "observe_log", "standing_windows"]
 
 TAKEN = "taken"
 """Stands for a phase where an observation is of the moment at which data is taken."""
@@ -237,16 +237,29 @@ def _lanes(
     return found
 
 
-def _windows(
-    view: PlaceView,
-    table: CycleTable,
-    beats: Ints,
-    valid: Moment,
-    hold: int,
-    stays: str,
+def standing_windows(
+    view: PlaceView, table: CycleTable, beats: Ints, direction: str
 ) -> list[tuple[str, Ints, Ints]]:
-    """Cut the time in which data must stand into the phases of the beat."""
+    """Cut the time in which data must stand into the phases of the beat.
+
+    Parameters
+    ----------
+    view, table : PlaceView, CycleTable
+    beats : ndarray of int64, shape (M,)
+    direction : str, ``read`` or ``write``
+
+    Returns
+    -------
+    list of (str, ndarray of int64, ndarray of int64)
+        A phase, since and until when, ps, half-open, shape (M,); MISSING where there is none.
+    """
     bus, slack = view.bus, view.uncertainty
+    told = bus.validity
+    valid, hold, stays = (
+        (told.write, told.write_hold, told.write_until)
+        if direction == "write"
+        else (told.read, told.read_hold, told.read_until)
+    )
     since = table.phase(valid.phase)[beats]
     release = table.phase("release")[beats]
     missing = since == MISSING
@@ -287,12 +300,9 @@ def _written(
 ) -> list[Observation]:
     is_write = meant.direction[which] == _WRITE
     which, beats = which[is_write], beats[is_write]
-    validity = view.bus.validity
     wanted = view.pack_data(meant.data[which])
     care = _data_care(view, meant.data_known[which])
-    windows = _windows(
-        view, table, beats, validity.write, validity.write_hold, validity.write_until
-    )
+    windows = standing_windows(view, table, beats, "write")
     return _data(view, table, "write", beats, wanted, care, windows)
 
 
@@ -311,10 +321,9 @@ def _read(
     if not view.bus.ending.acknowledged and not view.bus.ending.wait:
         is_read = meant.direction[which] == _READ
     which, beats = which[is_read], beats[is_read]
-    validity = view.bus.validity
     wanted = view.pack_data(predicted[which])
     care = _data_care(view, predicted_known[which])
-    windows = _windows(view, table, beats, validity.read, validity.read_hold, validity.read_until)
+    windows = standing_windows(view, table, beats, "read")
     return _data(view, table, "read", beats, wanted, care, windows)
 
 

@@ -1,15 +1,17 @@
-"""Which lines are ever seen to differ from which, and how often each changed, block by block."""
+"""In how many rows lines stand at which levels beside others, and how often each changed."""
 
 from __future__ import annotations
 
+from importlib import import_module
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.capture import words_for
+from busdecode.capture import WORTH_BYTES, compiled, planes, saying_if_slow
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from types import ModuleType
 
     from numpy.typing import NDArray
 
@@ -17,19 +19,16 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["Apart", "Changes", "Ever", "blocks"]
+__all__ = ["Changes", "Ever", "Pairs", "blocks"]
 
-_FEW_ROWS, _MANY_ROWS = 1 << 8, 1 << 16
-"""Few rows part most lines; then as many at once as the processor's cache holds."""
+_ROWS_AT_ONCE = 1 << 16
+"""So many rows of all lines stay in the processor's cache."""
 
 
 def blocks(count: int) -> Iterator[slice]:
-    """Cut so many rows into blocks, the first of few rows."""
-    first = 0
-    while first < count:
-        beyond = min(count, first + (_MANY_ROWS if first else _FEW_ROWS))
-        yield slice(first, beyond)
-        first = beyond
+    """Cut so many rows into blocks that the processor's cache holds."""
+    for first in range(0, count, _ROWS_AT_ONCE):
+        yield slice(first, min(count, first + _ROWS_AT_ONCE))
 
 
 def _bits(words: Words) -> Ints:
@@ -92,71 +91,141 @@ class Changes:
                 self.counts[at] += int(one.sum())
 
 
-class Apart:
-    """Which lines were ever seen to differ from which others, row beside row.
+class Pairs:
+    """In how many rows each line stands at each level, and each other one beside it.
 
-    Lines that stand still in a block are dealt with all at once, and one that was seen to differ
-    from all others is not looked at any more: so long captures cost little.
+    What is not known counts for neither level. Memory is 32 bytes a pair, whatever the rows.
 
     Parameters
     ----------
-    lines, others : int
-        How many lines a row has, and the row beside it.
+    lines : int
+        How many a row has.
+    others : int, optional
+        How many the row beside it has; without it, lines are held against each other.
+
+    Attributes
+    ----------
+    rows : int
+
+    Examples
+    --------
+    Three rows, in which line 0 is low, low, high and line 1 low, high, high:
+
+    >>> pairs = Pairs(2)
+    >>> pairs.feed(np.array([[0b00], [0b10], [0b11]], dtype=np.uint64), None)
+    >>> pairs.counts(0, 1)[0, 1], pairs.counts(1, 0)[0, 1]
+    (np.int64(1), np.int64(0))
+    >>> pairs.follows(1, 1)[0, 1]  # where line 0 is high, line 1 is
+    np.True_
     """
 
-    def __init__(self, lines: int, others: int) -> None:
-        self._lines = lines
-        words = words_for(others)
-        self._asked: Words = np.zeros((lines, words), dtype=np.uint64)
-        for other in range(others):
-            self._asked[:, other // 64] |= np.uint64(1 << other % 64)
-        self._differ: Words = np.zeros((lines, words), dtype=np.uint64)
-        self._lost: Words = np.zeros(words, dtype=np.uint64)
+    def __init__(self, lines: int, others: int | None = None) -> None:
+        self.rows = 0
+        self._lines, self._others = lines, lines if others is None else others
+        self._is_within = others is None
+        shape = (lines, self._others)
+        # Rows in which a line is high, or else known, and the other one is high, or else known.
+        self._sums: Ints = np.zeros((2, 2, *shape), dtype=np.int64)
+        self._kernels: ModuleType | None = None
 
-    @classmethod
-    def within(cls, lines: int) -> Apart:
-        """Ask which lines of a row differ from which others of the same row."""
-        apart = cls(lines, lines)
-        for line in range(lines):
-            apart._asked[line, line // 64] &= ~np.uint64(1 << line % 64)
-        return apart
-
-    def feed(self, states: Words, others: Words, unknown: Words | None) -> None:
+    def feed(
+        self,
+        states: Words,
+        unknown: Words | None,
+        others: Words | None = None,
+        others_unknown: Words | None = None,
+    ) -> None:
         """Take more rows.
 
         Parameters
         ----------
         states : ndarray of uint64, shape (N, W)
-        others : ndarray of uint64, shape (N, V)
-        unknown : ndarray of uint64, shape (N, V), or None
-            Of the others.
+        unknown : ndarray of uint64, shape (N, W), or None
+            Lines that are not known.
+        others, others_unknown : ndarray of uint64, shape (N, V), or None
+            The rows beside them, where lines are not held against each other.
         """
-        if not len(states):
-            return
-        if unknown is not None:
-            self._lost |= np.bitwise_or.reduce(unknown, axis=0)
-        high = np.bitwise_or.reduce(states, axis=0)
-        low = ~np.bitwise_and.reduce(states, axis=0)
-        others_high = np.bitwise_or.reduce(others, axis=0)
-        others_low = ~np.bitwise_and.reduce(others, axis=0)
-        is_high, is_low = self._flags(high), self._flags(low)
-        self._differ[~is_low] |= others_low
-        self._differ[~is_high] |= others_high
-        open_ = (self._asked & ~self._differ).any(axis=1)
-        columns = np.ascontiguousarray(others.T)
-        for at in np.flatnonzero(is_high & is_low & open_).tolist():
-            every = np.uint64(0) - ((states[:, at // 64] >> np.uint64(at % 64)) & np.uint64(1))
-            for word, column in enumerate(columns):
-                self._differ[at, word] |= np.bitwise_or.reduce(column ^ every)
+        self.rows += len(states)
+        self._choose_kernels(len(states))
+        for part in blocks(len(states)):
+            here, known_at = _high_and_known(states, unknown, part, self._lines)
+            there, others_known_at = here, known_at
+            if others is not None:
+                there, others_known_at = _high_and_known(others, others_unknown, part, self._others)
+            sums = self._together(here, there)
+            left, right = np.arange(self._lines), np.arange(self._others)
+            for mine, rows in enumerate((left, known_at)):
+                for theirs, columns in enumerate((right, others_known_at)):
+                    self._sums[mine, theirs] += sums[np.ix_(rows, columns)]
 
-    def _flags(self, words: Words) -> Bools:
-        octets = words.astype("<u8").view(np.uint8)
-        return np.unpackbits(octets, bitorder="little", count=self._lines).astype(np.bool_)
+    def _choose_kernels(self, rows: int) -> None:
+        """Count by compiled loops from the first rows on that are worth it."""
+        is_large = rows >= _ROWS_AT_ONCE
+        if self._kernels is None and compiled(WORTH_BYTES if is_large else 0):
+            with saying_if_slow("the comparison of lines"):
+                self._kernels = import_module("busdecode.compare.compiled_pairs")
 
-    def is_equal(self, line: int, other: int) -> bool:
-        """Tell whether the two were never seen to differ, where the other was known or not."""
-        return not int(self._differ[line, other // 64]) >> other % 64 & 1
+    def _together(self, some: Words, others: Words) -> Ints:
+        """Count for each two planes the bits that are set in both."""
+        if self._kernels is not None:
+            counted: Ints = self._kernels.together(some, others, self._is_within)
+        else:
+            counted = np.zeros((len(some), len(others)), dtype=np.int64)
+            for at, plane in enumerate(some):
+                first = at if self._is_within else 0
+                both = np.bitwise_count(others[first:] & plane)
+                counted[at, first:] = both.sum(axis=1, dtype=np.uint32)
+        if self._is_within:
+            counted = np.maximum(counted, counted.T)
+        return counted
 
-    def is_known(self, other: int) -> bool:
-        """Tell whether the other was known in every row."""
-        return not int(self._lost[other // 64]) >> other % 64 & 1
+    def counts(self, level: int, other: int) -> Ints:
+        """Count the rows in which a line is at `level` and another at `other`, both known.
+
+        Returns
+        -------
+        ndarray of int64, shape (L, M)
+            By line, then by the other one.
+        """
+        high, known = self._sums
+        mine = high if level else known - high
+        count: Ints = mine[0] if other else mine[1] - mine[0]
+        return count
+
+    def differing(self) -> Ints:
+        """Count the rows in which a line and another are known to differ, shape (L, M)."""
+        return self.counts(0, 1) + self.counts(1, 0)
+
+    def follows(self, level: int, other: int) -> Bools:
+        """Tell where, whenever a line is at `level`, another was seen at `other`, shape (L, M).
+
+        Where that was never seen, or was only while one of them was not known, nothing follows.
+        """
+        seen, against = self.counts(level, other), self.counts(level, 1 - other)
+        follows: Bools = (seen > 0) & (against == 0)
+        return follows
+
+    def equal(self) -> Bools:
+        """Tell where lines were seen together, and never to differ, shape (L, M)."""
+        equal: Bools = (self._sums[1, 1] > 0) & (self.differing() == 0)
+        return equal
+
+
+def _high_and_known(
+    states: Words, unknown: Words | None, part: slice, lines: int
+) -> tuple[Words, Ints]:
+    """Give planes of some rows, and which of them tells where each line is known.
+
+    First the lines, high and known; then where every row is; then of each line that is not
+    always known where it is.
+    """
+    rows = states[part]
+    every = np.full((len(rows), 1), 1, dtype=np.uint64)
+    known_at = np.full(lines, lines, dtype=np.int64)
+    if unknown is None or not unknown[part].any():
+        return np.concatenate([planes(rows, lines), planes(every, 1)]), known_at
+    known = planes(~unknown[part], lines)
+    whole = planes(every, 1)
+    lossy = np.flatnonzero((known != whole).any(axis=1))
+    known_at[lossy] = lines + 1 + np.arange(len(lossy))
+    return np.concatenate([planes(rows, lines) & known, whole, known[lossy]]), known_at

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.capture import words_for
-from busdecode.compare.pairs import Apart, Changes, Ever, blocks
+from busdecode.compare.pairs import Changes, Ever, Pairs, blocks
 from busdecode.compare.view import view_of
 
 if TYPE_CHECKING:
@@ -59,6 +59,8 @@ class PlaceSurvey:
         Those that hold longer than edges are uncertain.
     settled_since : int or None, ps
         Where the first of these begins.
+    pairs : Pairs
+        At which levels lines stand beside others, in settled rows.
     """
 
     def __init__(self, bus: Bus, place: str, lines: tuple[str, ...], uncertainty: int) -> None:
@@ -75,7 +77,7 @@ class PlaceSurvey:
             if bus.line(line).role in _PULSED or line in bus.ending.acknowledged
         }
         self._changes = Changes(words, LEAST_TIED)
-        self._pairs = Apart.within(len(lines))
+        self.pairs = Pairs(len(lines))
         self._across: dict[str, _Across] = {}
 
     def steady(self, line: str) -> int | None:
@@ -117,12 +119,13 @@ class PlaceSurvey:
     def equal_to(self, line: str, least: int = LEAST_CHANGES) -> list[str]:
         """Give the other lines never seen to differ from a line, and that change so often."""
         mine = self.index[line]
+        is_equal = self.pairs.equal()[mine]
         return [
             other
             for other, at in self.index.items()
             if at != mine
-            and self._pairs.is_equal(mine, at)
-            and self._pairs.is_known(at)
+            and is_equal[at]
+            and self._settled.is_known(at)
             and self._changes.counts[at] >= least
         ]
 
@@ -133,18 +136,32 @@ class PlaceSurvey:
         for across in self._across.values():
             if not across.there.settled_rows:
                 continue
+            is_equal = across.pairs.equal()[mine]
             own = across.index.get(line)
-            if own is not None and across.pairs.is_equal(mine, own):
+            if own is not None and is_equal[own]:
                 continue
             crossed = tuple(
                 other
                 for other, at in across.index.items()
                 if other != line
-                and across.pairs.is_equal(mine, at)
-                and across.pairs.is_known(at)
+                and is_equal[at]
+                and across.shown.is_known(at)
                 and across.changes.counts[at] >= LEAST_CHANGES
             )
         return crossed
+
+    def pairs_with(self, place: str) -> Pairs:
+        """Give at which levels lines stand here beside those of another place.
+
+        Lines in order of `lines`, those of the other place in order of its own; of settled rows
+        here, at their middle.
+
+        Raises
+        ------
+        KeyError
+            If there is no other place so called.
+        """
+        return self._across[place].pairs
 
     def take(self, capture: Capture, view: PlaceView) -> None:
         """Take rows as they were captured, and with pulls."""
@@ -162,10 +179,10 @@ class PlaceSurvey:
             unknown = None if rows.unknown is None else rows.unknown[part]
             self._settled.feed(states, unknown)
             self._changes.feed(states)
-            self._pairs.feed(states, states, unknown)
+            self.pairs.feed(states, unknown)
             for name, across in self._across.items():
                 if name in views:
-                    across.feed(states, rows.middles[part], views[name])
+                    across.feed(states, unknown, rows.middles[part], views[name])
 
     def beside(self, there: PlaceSurvey) -> None:
         """Have this place's lines held against those of another."""
@@ -205,18 +222,20 @@ class _Across:
     def __init__(self, here: PlaceSurvey, there: PlaceSurvey) -> None:
         self.there = there
         self.index = there.index
-        self.pairs = Apart(len(here.lines), len(there.lines))
-        self.changes = Changes(words_for(len(there.lines)), LEAST_CHANGES)
+        words = words_for(len(there.lines))
+        self.pairs = Pairs(len(here.lines), len(there.lines))
+        self.shown, self.changes = Ever(words), Changes(words, LEAST_CHANGES)
 
-    def feed(self, states: Words, moments: Ints, view: PlaceView) -> None:
+    def feed(self, states: Words, unknown: Words | None, moments: Ints, view: PlaceView) -> None:
         """Take rows of this place that are settled at some moments, beside the other's view."""
         if self.there.settled_since is None:
             return
         both = moments >= self.there.settled_since
         at = np.maximum(view.rows.row_at(moments[both]), 0)
         others = view.rows.states.take(at, axis=0)
-        unknown = None if view.rows.unknown is None else view.rows.unknown.take(at, axis=0)
-        self.pairs.feed(states[both], others, unknown)
+        lost = None if view.rows.unknown is None else view.rows.unknown.take(at, axis=0)
+        self.pairs.feed(states[both], None if unknown is None else unknown[both], others, lost)
+        self.shown.feed(others, lost)
         self.changes.feed(others)
 
 

@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from busdecode.capture import pack_levels
 from busdecode.compare.alike import looks_alike, mutually_crossed, tied_strobes
 from busdecode.compare.observe import TAKEN
+from busdecode.compare.parting import parting_of
 from busdecode.compare.records import LineRecord, union
 from busdecode.compare.relate import Behaviour, behaviour_of
 
@@ -370,27 +372,24 @@ def _rule(line: str, other: str, records: Mapping[str, LineRecord]) -> str:
 
 def _other_line(record: LineRecord, records: Mapping[str, LineRecord]) -> str | None:
     """Find the one other line whose meant level parts failing beats from right ones."""
-    wrong = record.wrong_beats()
-    right = np.setdiff1d(record.compared_beats(), wrong)
-    if len(wrong) < 3 or len(right) < 3:
+    beats, wrong = record.compared_beats(), record.wrong_beats()
+    names = [name for name in records if name != record.line]
+    if len(wrong) < 3 or len(beats) - len(wrong) < 3 or not names:
         return None
-    fits = []
-    for name, other in records.items():
-        if name == record.line:
-            continue
-        levels: dict[int, bool] = {}
-        for look in other.looks:
-            levels.update(zip(look.beats.tolist(), look.meant.tolist(), strict=True))
-        on_wrong = {levels.get(int(beat)) for beat in wrong}
-        on_right = {levels.get(int(beat)) for beat in right}
-        if None not in on_wrong | on_right and len(on_wrong) == len(on_right) == 1:
-            (level,), (other_level,) = on_wrong, on_right
-            if level != other_level:
-                fits.append((name, level))
+    levels = np.zeros((len(beats), len(names)), dtype=np.uint8)
+    known = np.zeros_like(levels)
+    for at, name in enumerate(names):
+        for look in records[name].looks:
+            _, theirs, rows = np.intersect1d(look.beats, beats, return_indices=True)
+            levels[rows, at] = look.meant[theirs]
+            known[rows, at] = 1
+    parting = parting_of(np.isin(beats, wrong), pack_levels(levels), pack_levels(known), names)
+    exact = np.array([len(wrong), 0, 0, len(beats) - len(wrong)])
+    fits = np.argwhere((parting.tables() == exact).all(axis=2)).tolist()
     if len(fits) != 1:
         return None
-    name, level = fits[0]
-    return f"when {name} is {_LEVEL[int(bool(level))]}"
+    line, level = fits[0]
+    return f"when {names[line]} is {_LEVEL[level]}"
 
 
 _WHILE = {

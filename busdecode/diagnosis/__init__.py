@@ -5,6 +5,7 @@ from __future__ import annotations
 from busdecode.diagnosis.bench import Bench, Standing, filled
 from busdecode.diagnosis.blind import blind_spots
 from busdecode.diagnosis.evidence import ReadBack, read_back
+from busdecode.diagnosis.oddities import Oddities, Oddity, oddities_of
 from busdecode.diagnosis.score import NOISE, Scores, count, score
 from busdecode.diagnosis.steps import (
     Outcomes,
@@ -21,6 +22,8 @@ __all__ = [
     "Bench",
     "Group",
     "Judgement",
+    "Oddities",
+    "Oddity",
     "Outcomes",
     "ReadBack",
     "Scores",
@@ -31,6 +34,7 @@ __all__ = [
     "filled",
     "judge",
     "next_steps",
+    "oddities_of",
     "path_of",
     "reached_window",
     "read_back",
