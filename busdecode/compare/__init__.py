@@ -10,8 +10,10 @@ from busdecode.compare.observe import standing_windows
 from busdecode.compare.pairs import Pairs
 from busdecode.compare.parting import Clue, Parting, parting_of
 from busdecode.compare.passes import compare_file
+from busdecode.compare.ports import ports_seen
 from busdecode.compare.recording import Recording, WholeRecording
 from busdecode.compare.records import records_of
+from busdecode.compare.survey import PlaceSurvey
 from busdecode.compare.tabulate import BitPhase, Example
 from busdecode.compare.verdict import Finding
 from busdecode.compare.view import PlaceView
@@ -26,6 +28,7 @@ __all__ = [
     "Meant",
     "Pairs",
     "Parting",
+    "PlaceSurvey",
     "PlaceView",
     "Recording",
     "WholeRecording",
@@ -36,6 +39,7 @@ __all__ = [
     "meant_by",
     "observe_places",
     "parting_of",
+    "ports_seen",
     "records_of",
     "standing_windows",
 ]

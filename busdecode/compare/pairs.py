@@ -196,6 +196,11 @@ class Pairs:
         """Count the rows in which a line and another are known to differ, shape (L, M)."""
         return self.counts(0, 1) + self.counts(1, 0)
 
+    def both_known(self) -> Ints:
+        """Count the rows in which a line and another are both known, shape (L, M)."""
+        count: Ints = self._sums[1, 1].copy()
+        return count
+
     def follows(self, level: int, other: int) -> Bools:
         """Tell where, whenever a line is at `level`, another was seen at `other`, shape (L, M).
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -22,13 +22,13 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from busdecode.access import Access, Transfer
+    from busdecode.access import Access, Port, Transfer
     from busdecode.predict import FaultRows, Model
 
     Bools = NDArray[np.bool_]
     Words = NDArray[np.uint64]
 
-__all__ = ["Evidence", "Joint", "ReadBack", "read_back"]
+__all__ = ["Evidence", "Joint", "ReadBack", "Returned", "read_back", "returned"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,6 +168,7 @@ def read_back(
     *,
     offset: int = 0,
     path: Path | str | None = None,
+    port: Port | None = None,
 ) -> ReadBack:
     """Take a log as evidence.
 
@@ -180,6 +181,8 @@ def read_back(
         Added to every address: where software and bus disagree.
     path : path or str, optional
         Named in errors.
+    port : callable, optional
+        Where the card decides which lanes move: its answer at a word address.
 
     Raises
     ------
@@ -189,10 +192,10 @@ def read_back(
     bus = model.bus
     transfers: list[Transfer] = []
     parts: list[int] = []
-    rows: list[tuple[int, int, int, int, int]] = []
+    rows: list[Returned] = []
     skipped: dict[str, int] = {}
     for at, access in enumerate(accesses):
-        split = split_logged(bus, access, offset=offset, path=path)
+        split = split_logged(bus, access, offset=offset, port=port, path=path)
         kind = kind_of(bus, access.op)
         assert kind is not None
         if kind.space == "none" or kind.direction == "none":
@@ -202,27 +205,69 @@ def read_back(
             transfers.append(transfer)
             parts.append(count % bus.operand.beats)
             if kind.direction == "read":
-                rows.append((at, moved, int(access.data is not None), expected, len(transfers)))
-    foreteller = Foreteller(model, transfers, parts)
-    healthy = foreteller.healthy()
-    known, words = healthy.known[0], healthy.words[0]
-    looked = foreteller.moved * np.array([row[2] for row in rows], dtype=np.uint64)
-    seen = np.array([row[1] for row in rows], dtype=np.uint64) & looked
-    foreteller.observe(seen, looked)
-    told = np.array([row[3] for row in rows], dtype=np.int64)
-    # What nobody wrote is as the log expects it.
-    is_told = (told >= 0) & (known == 0)
-    return ReadBack(
+                rows.append(Returned(at, moved, access.data is not None, expected))
+    return returned(
         model,
-        seen,
-        looked,
-        np.where(is_told, told.astype(np.uint64) & looked, words),
-        np.where(is_told, looked, known),
-        np.zeros(len(rows), dtype=bool),
+        transfers,
+        parts,
+        rows,
         tuple(
             f"left out, as no memory answers: accesses of kind {quoted(name)}, {count} of them"
             for name, count in skipped.items()
         ),
-        foreteller,
-        np.array([row[0] for row in rows], dtype=np.int64),
+    )
+
+
+class Returned(NamedTuple):
+    """What one read returned.
+
+    `access` is its number in the log; `word` as it stood on the data lines, or nothing where the
+    read is not `told`; `expected` is what the log says it should have been, or -1.
+    """
+
+    access: int
+    word: int
+    is_told: bool
+    expected: int = -1
+
+
+def returned(
+    model: Model,
+    transfers: Sequence[Transfer],
+    parts: Sequence[int] | None,
+    reads: Sequence[Returned],
+    notes: tuple[str, ...] = (),
+) -> ReadBack:
+    """Take what transfers returned as evidence.
+
+    Parameters
+    ----------
+    model : Model
+    transfers : sequence of Transfer
+        Of kinds that a memory answers, in order.
+    parts : sequence of int, optional
+        Which part of a byte each moves, where the data lines are narrower.
+    reads : sequence of Returned
+        For each read among them.
+    notes : tuple of str
+    """
+    foreteller = Foreteller(model, transfers, parts)
+    healthy = foreteller.healthy()
+    known, words = healthy.known[0], healthy.words[0]
+    looked = foreteller.moved * np.array([each.is_told for each in reads], dtype=np.uint64)
+    seen = np.array([each.word for each in reads], dtype=np.uint64) & looked
+    foreteller.observe(seen, looked)
+    told = np.array([each.expected for each in reads], dtype=np.int64)
+    # What nobody wrote is as the log expects it.
+    is_told = (told >= 0) & (known == 0)
+    return ReadBack(
+        model=model,
+        seen=seen,
+        looked=looked,
+        expected=np.where(is_told, told.astype(np.uint64) & looked, words),
+        known=np.where(is_told, looked, known),
+        of_lines=np.zeros(len(reads), dtype=bool),
+        notes=notes,
+        foreteller=foreteller,
+        access=np.array([each.access for each in reads], dtype=np.int64),
     )

@@ -30,7 +30,7 @@ LEFT_OPEN = 0.1
 """What it costs, as a natural logarithm, to leave open what lines show where they show nothing
 wrong: once an observation, since its bits hang together."""
 
-_LOG_RIGHT, _LOG_WRONG, _LOG_EITHER = log(1 - NOISE), log(NOISE), log(0.5)
+_WRONG, _EITHER = log(NOISE / (1 - NOISE)), log(0.5 / (1 - NOISE))
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,8 +55,9 @@ class Scores:
     foretold : ndarray of int64
         Bits of which anything is foretold.
     weight : ndarray of float64
-        Natural logarithm of how likely what was seen is: a bit that is foretold is seen so
-        but for `NOISE`, one that is not foretold may be either. Of lines, which show what they
+        Natural logarithm of how likely what was seen is, against that of a candidate that
+        foretells all of it: a bit that is foretold is seen so but for `NOISE`, one that is not
+        foretold may be either. Of lines, which show what they
         should in most cycles, a bit that is left open counts so only where it is wrong; else
         `LEFT_OPEN` is taken off.
     """
@@ -111,10 +112,7 @@ def count(evidence: Evidence, foretold: Foretold) -> Scores:
         missed=bits(wrong & (off | ~known)).sum(axis=1).astype(np.int64),
         invented=bits(off & ~wrong).sum(axis=1).astype(np.int64),
         foretold=total - unknowns.astype(np.int64),
-        weight=offs * _LOG_WRONG
-        + either * _LOG_EITHER
-        - left_open * LEFT_OPEN
-        + (total - offs - unknowns.astype(np.int64)) * _LOG_RIGHT,
+        weight=offs * _WRONG + either * _EITHER - left_open * LEFT_OPEN,
     )
 
 

@@ -110,6 +110,10 @@ class LineForeteller:
         """How many words a transfer has: for each of `MOMENTS` one or more."""
         return len(MOMENTS) * self._width
 
+    def cut(self, count: int) -> LineForeteller:
+        """Give one for so many of the first transfers."""
+        return LineForeteller(self._foreteller.cut(count), self._place)
+
     def over(self, faults: FaultRows) -> Iterator[tuple[slice, Foretold]]:
         """Foretell with each fault, some of them at a time.
 
@@ -161,7 +165,7 @@ class LineForeteller:
         for row, fault in enumerate(rows.faults):
             if isinstance(fault, Absent):
                 told[row] = Outcome.UNSEEN
-            elif isinstance(fault, EarlyAcknowledge | NoAcknowledge):
+            elif isinstance(fault, EarlyAcknowledge):
                 told[row] = Outcome.UNSURE
         return told
 

@@ -14,10 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.access import moved
-from busdecode.faults import (
-    Absent,
-    Open,
-)
+from busdecode.faults import Absent, NoAcknowledge, Open
 from busdecode.predict.answers import ALL_LANES, Answer, Outcome
 from busdecode.predict.layout import Pieces, last_writes, shifted
 from busdecode.predict.nodes import UNKNOWN, shown
@@ -109,12 +106,23 @@ class Foreteller:
 
     def first(self, reads: int) -> Foreteller:
         """Give one for the transfers up to and with so many reads."""
+        if not len(self._reads):
+            return self
+        return self.cut(int(self._reads[min(reads, len(self._reads)) - 1]) + 1)
+
+    def cut(self, count: int) -> Foreteller:
+        """Give one for so many of the first transfers."""
         transfers, parts = self._given
-        count = int(self._reads[min(reads, len(self._reads)) - 1]) + 1
         some = Foreteller(self.model, transfers[:count], None if parts is None else parts[:count])
         if self._seen is not None:
+            reads = len(some.reads)
             some.observe(self._seen[:reads], self._looked[:reads])
         return some
+
+    @property
+    def transfers(self) -> tuple[Transfer, ...]:
+        """The transfers that it was made for."""
+        return self._given[0]
 
     @property
     def states(self) -> LineStates:
@@ -555,7 +563,7 @@ class Foreteller:
                 self._put_absent(fault.floats, row, words, known)
             elif isinstance(fault, Open):
                 self._keep(fault.line, row, words, known)
-            else:
+            elif not isinstance(fault, NoAcknowledge):
                 known[row] = 0
 
     def _put_absent(self, floats: str, row: int, words: Words, known: Words) -> None:

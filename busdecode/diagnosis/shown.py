@@ -1,0 +1,195 @@
+"""What lines show in the cycles of a capture, as evidence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from busdecode.access import lane_mask
+from busdecode.capture import words_for
+from busdecode.compare import matched, ports_seen
+from busdecode.cycles import ENDINGS, MOMENTS, moment_of, transfers_of
+from busdecode.diagnosis.evidence import Evidence, ReadBack, Returned, read_back, returned
+from busdecode.predict import FaultRows, LineForeteller
+from busdecode.units import counted
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from busdecode.access import AccessLog
+    from busdecode.compare import PlaceView, Recording
+    from busdecode.cycles import CycleTable
+    from busdecode.predict import Foretold, Model
+
+    Ints = NDArray[np.int64]
+    Words = NDArray[np.uint64]
+
+__all__ = ["Seen", "Shown", "seen_in", "shown_of", "stimulus_of"]
+
+
+@dataclass(frozen=True, eq=False)
+class Shown(Evidence):
+    """What lines of one place showed in T transfers, a word or more at each of `MOMENTS`.
+
+    Parameters
+    ----------
+    place : str
+    foreteller : LineForeteller
+    """
+
+    place: str
+    foreteller: LineForeteller
+
+    def over(self, rows: FaultRows) -> Iterator[tuple[slice, Foretold]]:
+        """Foretell every observation with each fault, some faults at a time."""
+        return self.foreteller.over(rows)
+
+    def first(self, count: int) -> Shown:
+        """Give the evidence of the first transfers alone."""
+        transfers = max(1, count // self.foreteller.words)
+        count = min(len(self), transfers * self.foreteller.words)
+        return Shown(
+            model=self.model,
+            seen=self.seen[:count],
+            looked=self.looked[:count],
+            expected=self.expected[:count],
+            known=self.known[:count],
+            of_lines=self.of_lines[:count],
+            notes=self.notes,
+            place=self.place,
+            foreteller=self.foreteller.cut(transfers),
+        )
+
+
+class Seen(NamedTuple):
+    """The levels of lines in T transfers, shape (T, M, W), and those that were looked at.
+
+    Line k of the bus is bit ``k % 64`` of word ``k // 64``; moments as in `MOMENTS`.
+    """
+
+    levels: Words
+    looked: Words
+
+
+def shown_of(stimulus: ReadBack, place: str, seen: Seen, notes: tuple[str, ...] = ()) -> Shown:
+    """Take what lines showed as evidence.
+
+    Parameters
+    ----------
+    stimulus : ReadBack
+        The transfers in which they showed it.
+    place : str
+        ``host`` or ``card``; what is probed elsewhere is taken as the host's.
+    seen : Seen
+    notes : tuple of str
+    """
+    side = "card" if place == "card" else "host"
+    foreteller = LineForeteller(stimulus.foreteller, side)
+    healthy = next(foreteller.over(FaultRows(stimulus.model, [None])))[1]
+    return Shown(
+        model=stimulus.model,
+        seen=(seen.levels & seen.looked).reshape(-1),
+        looked=seen.looked.reshape(-1),
+        expected=healthy.words[0],
+        known=healthy.known[0],
+        of_lines=np.ones(seen.looked.size, dtype=bool),
+        notes=notes,
+        place=place,
+        foreteller=foreteller,
+    )
+
+
+def seen_in(view: PlaceView, table: CycleTable, beats: Ints) -> Seen:
+    """Take from a capture what lines show in beats.
+
+    Parameters
+    ----------
+    view : PlaceView
+    table : CycleTable
+        Of the place that tells the moments.
+    beats : ndarray of int64, shape (T,)
+        The row of the table that each transfer is; -1 where there is none.
+    """
+    bus = view.bus
+    width = words_for(len(bus.lines))
+    levels = np.zeros((len(beats), len(MOMENTS), width), dtype=np.uint64)
+    looked = np.zeros_like(levels)
+    there = np.flatnonzero(beats >= 0)
+    for at, name in enumerate(MOMENTS):
+        moment = moment_of(bus, name)
+        sample = view.sample(moment, table.phase(moment.phase)[beats[there]])
+        for number, line in enumerate(bus.line_names):
+            place = view.index.get(line)
+            if place is None:
+                continue
+            shift, bit = np.uint64(place % 64), np.uint64(number % 64)
+            for words, into in ((sample.states, levels), (sample.sure, looked)):
+                one = (words[:, place // 64] >> shift) & np.uint64(1)
+                into[there, at, number // 64] |= one << bit
+    return Seen(levels, looked)
+
+
+def stimulus_of(
+    model: Model, recording: Recording, log: AccessLog | None, *, offset: int = 0
+) -> tuple[ReadBack, Ints, tuple[str, ...]]:
+    """Give what was done while a capture was taken, and the beat that each transfer is.
+
+    Without a log it is what the lines themselves show: then a fault that bends what is written
+    shows in what lines have in common, and in what is read, but not in what is written.
+
+    Returns
+    -------
+    ReadBack
+    ndarray of int64, shape (T,)
+        Rows of the recording's table; -1 where a transfer has none that is sure.
+    tuple of str
+        Notes.
+
+    Raises
+    ------
+    LogError
+        If the log does not fit the bus.
+    """
+    table = recording.table
+    if log is None:
+        return _of_beats(model, table)
+    bus = model.bus
+    lines = next(iter(recording.places.values())).lines
+    meant, aligned = matched(table, lines, log, offset=offset)
+    stimulus = read_back(
+        model, log.accesses, offset=offset, path=log.source, port=ports_seen(table)
+    )
+    kinds = [kind.space != "none" and kind.direction != "none" for kind in bus.kinds]
+    is_of_memory = np.array(kinds, dtype=bool)[meant.kind]
+    beats = np.where((aligned.beats >= 0) & ~aligned.is_ambiguous, aligned.beats, -1)[is_of_memory]
+    lost = int((beats < 0).sum())
+    notes = (
+        (f"{counted(lost, 'logged transfer')} of {len(beats)} not found in the capture for sure",)
+        if lost
+        else ()
+    )
+    return stimulus, beats, notes
+
+
+def _of_beats(model: Model, table: CycleTable) -> tuple[ReadBack, Ints, tuple[str, ...]]:
+    bus = model.bus
+    is_whole = (table.ended != ENDINGS.index("cut-off")) & (table.kind >= 0) & table.has_address
+    in_memory = np.array(
+        [kind.space != "none" and kind.direction != "none" for kind in bus.kinds] + [False]
+    )
+    rows = np.flatnonzero(is_whole & in_memory[np.minimum(table.kind, len(bus.kinds))])
+    some = table.take(rows)
+    transfers, reads = [], []
+    for at, transfer in enumerate(transfers_of(some)):
+        if bus.kind(transfer.kind).direction == "read":
+            mask = lane_mask(bus, transfer.lanes)
+            is_known = int(some.data_known[at]) & mask == mask
+            reads.append(Returned(at, int(some.data[at]) & mask, is_known))
+            transfer = replace(transfer, data=None)
+        transfers.append(transfer)
+    notes = ("without a log, what was written is taken from the lines",)
+    return returned(model, transfers, None, reads), rows, notes

@@ -1,0 +1,199 @@
+"""Which lines of a capture are never seen to differ, as evidence of what is tied to what."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from busdecode.compare import WholeRecording
+from busdecode.cycles import DecodedPlace, Sampling, decode, synthesise
+from busdecode.diagnosis.evidence import Evidence
+from busdecode.faults import Bridge, Stuck
+from busdecode.predict import Foretold, lines_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from busdecode.access import Transfer
+    from busdecode.compare import PlaceSurvey
+    from busdecode.predict import FaultRows, Model
+    from busdecode.protocol import Bus
+
+    Bools = NDArray[np.bool_]
+    Ints = NDArray[np.int64]
+    Words = NDArray[np.uint64]
+
+__all__ = ["Healthy", "Ties", "expected_to_differ", "ties_in"]
+
+APART = 3
+"""Settled rows in which two lines must differ before they count as seen to: a row may be a
+glitch."""
+
+_MOST_TRANSFERS = 300
+"""A healthy run of so many transfers tells which lines should differ."""
+
+_SEEDS = (1, 2)
+
+
+@dataclass(frozen=True, eq=False)
+class Ties(Evidence):
+    """Whether each two lines of one place were seen to differ, a bit a pair.
+
+    Parameters
+    ----------
+    place : str
+    lines : tuple of str
+        Those that were captured.
+    levels : ndarray of bool, shape (L, 2)
+        Whether each is low, and high, for many rows on a healthy bus.
+    """
+
+    place: str
+    lines: tuple[str, ...]
+    levels: Bools
+
+    def over(self, rows: FaultRows) -> Iterator[tuple[slice, Foretold]]:
+        """Foretell every pair with each fault.
+
+        Lines that are tied never differ. Of a fault that touches lines of control, no other pair
+        is foretold; of others, pairs without the fault's own lines are as on a healthy bus.
+        """
+        words = np.tile(self.expected, (len(rows), 1))
+        known = np.tile(self.known, (len(rows), 1))
+        known[rows.controls | rows.special] = 0
+        place = {line: at for at, line in enumerate(self.lines)}
+        touching = _touching(len(self.lines))
+        for row, fault in enumerate(rows.faults):
+            at = [
+                place[line] for line in (() if fault is None else lines_of(fault)) if line in place
+            ]
+            for line in at:
+                known[row] &= ~touching[line]
+            if isinstance(fault, Bridge) and len(at) == 2:
+                word, bit = _bit_of(at[0], at[1], len(self.lines))
+                words[row, word] &= ~bit
+                known[row, word] |= bit
+            elif isinstance(fault, Stuck) and at and not rows.controls[row]:
+                # It differs from those that are at the other level.
+                differs = np.zeros((len(self.lines), len(self.lines)), dtype=bool)
+                differs[at[0]] = differs[:, at[0]] = self.levels[:, 1 - fault.level]
+                words[row] = (words[row] & ~touching[at[0]]) | _packed(differs) & touching[at[0]]
+                known[row] |= touching[at[0]]
+        yield slice(0, len(rows)), Foretold(words & known, known)
+
+    def first(self, count: int) -> Ties:
+        """Give all of it: it does not grow with the capture."""
+        return self
+
+
+def ties_in(
+    model: Model, survey: PlaceSurvey, healthy: Healthy, notes: tuple[str, ...] = ()
+) -> Ties:
+    """Take from all rows of a place which lines differ.
+
+    Parameters
+    ----------
+    model : Model
+    survey : PlaceSurvey
+    healthy : Healthy
+        Of the survey's lines.
+    notes : tuple of str
+    """
+    lines = survey.lines
+    differ = survey.pairs.differing()
+    seen = _packed(differ >= APART)
+    # A pair of which one line is hardly ever known tells nothing, nor one that differed once.
+    is_told = (survey.pairs.both_known() >= APART) & ((differ == 0) | (differ >= APART))
+    return Ties(
+        model=model,
+        seen=seen,
+        looked=_packed(is_told),
+        expected=_packed(healthy.differ),
+        known=_packed(healthy.differ),
+        of_lines=np.ones(len(seen), dtype=bool),
+        notes=notes,
+        place=survey.place,
+        lines=lines,
+        levels=healthy.levels,
+    )
+
+
+class Healthy(NamedTuple):
+    """Which of L lines differ for many rows on a healthy bus, (L, L), and at which levels each is.
+
+    `levels` has a row a line: low, high.
+    """
+
+    differ: Bools
+    levels: Bools
+
+
+def expected_to_differ(
+    bus: Bus, transfers: Sequence[Transfer], place: str, lines: Sequence[str], period: int
+) -> Healthy:
+    """Tell which lines differ, for many rows, in healthy runs of transfers.
+
+    Parameters
+    ----------
+    bus : Bus
+    transfers : sequence of Transfer
+    place : str
+    lines : sequence of str
+    period : int, ps
+        At which the capture was sampled.
+
+    Returns
+    -------
+    Healthy
+    """
+    differs = np.ones((len(lines), len(lines)), dtype=bool)
+    levels = np.ones((len(lines), 2), dtype=bool)
+    side = place if place in ("host", "card") else "other"
+    for seed in _SEEDS:
+        made = synthesise(
+            bus,
+            transfers[:_MOST_TRANSFERS],
+            seed=seed,
+            sampling=Sampling(period=period),
+            places=(side,),
+        )
+        capture = made.places[side]
+        table, _ = decode(bus, [capture])
+        survey = WholeRecording({side: DecodedPlace(bus, side, capture, table, 0, ())}).surveys[
+            side
+        ]
+        at = [survey.index[line] for line in lines]
+        differs &= (survey.pairs.differing() >= 2 * APART)[np.ix_(at, at)]
+        for level in (0, 1):
+            levels[:, level] &= np.diagonal(survey.pairs.counts(level, level))[at] >= 2 * APART
+    return Healthy(differs, levels)
+
+
+def _bit_of(one: int, other: int, count: int) -> tuple[int, np.uint64]:
+    """Give the word and the bit of a pair among all pairs of so many lines."""
+    a, b = sorted((one, other))
+    number = a * count - a * (a + 1) // 2 + b - a - 1
+    return number // 64, np.uint64(1 << number % 64)
+
+
+def _packed(pairs: Bools) -> Words:
+    """Pack what is told of each pair, shape (L, L), a bit a pair."""
+    bits = pairs[np.triu_indices(len(pairs), 1)]
+    padded = np.zeros(-(-len(bits) // 64) * 64, dtype=np.uint8)
+    padded[: len(bits)] = bits
+    words: Words = np.packbits(padded, bitorder="little").view("<u8").astype(np.uint64)
+    return words
+
+
+def _touching(count: int) -> list[Words]:
+    """Give for each line the bits of the pairs that it is in."""
+    masks = []
+    for line in range(count):
+        pairs = np.zeros((count, count), dtype=bool)
+        pairs[line] = pairs[:, line] = True
+        masks.append(_packed(pairs))
+    return masks
