@@ -217,12 +217,13 @@ class KeptSight:
         at = self._places[moment]
         return Snapshot(self._levels[:, at], ~self._known[:, at], self._moving[:, at])
 
-    def _shows(self, moment: str, lines: Sequence[str]) -> Bools:
+    def shows(self, moment: str, lines: Sequence[str]) -> Bools:
+        """Tell in which beats one of the lines is known to be asserted at a moment."""
         return _asserted(self.bus, self.at(moment), lines, self._index)
 
     def during(self, line: str) -> Bools:
         """Tell in which beats a line was asserted at any moment before the release."""
-        return self._shows(DURING, [line])
+        return self.shows(DURING, [line])
 
     def answered(self, lines: Sequence[str]) -> Ints | None:
         """Give 0 where one of the lines was the first answer, 1 where it came later, else -1."""
@@ -231,13 +232,13 @@ class KeptSight:
             return None
         if "ending" in self.bus.take:
             ending = moment_name(self.bus.take["ending"])
-            return np.where(self._shows(ending, seen), 0, -1)
-        later = np.where(self._shows(ANSWERED, seen), 1, -1)
-        return np.where(self._shows(FIRST_ANSWER, seen), 0, later)
+            return np.where(self.shows(ending, seen), 0, -1)
+        later = np.where(self.shows(ANSWERED, seen), 1, -1)
+        return np.where(self.shows(FIRST_ANSWER, seen), 0, later)
 
     def is_free(self, line: str) -> Bools:
         """Tell in which beats a line is negated just before the release."""
-        return ~self._shows(moment_name(BEFORE_RELEASE), [line])
+        return ~self.shows(moment_name(BEFORE_RELEASE), [line])
 
 
 class Planes:
@@ -327,7 +328,7 @@ def lines_asserted(bus: Bus, name: str) -> tuple[str, ...]:
 
 
 def _asserted(bus: Bus, shot: Snapshot, lines: Sequence[str], index: Mapping[str, int]) -> Bools:
-    """Tell in which rows one of the lines, all captured, is known to be asserted."""
+    """Tell in which rows one of the lines is known to be asserted."""
     words = shot.states.shape[1]
     mask = mask_of(lines, index, words)
     low = mask_of([line for line in lines if not bus.asserted_level(line)], index, words)
