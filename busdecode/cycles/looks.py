@@ -97,11 +97,13 @@ class Looks:
         return mask_of(lines, index, self.levels.shape[2])
 
 
-def strobes_of(bus: Bus, lines: Iterable[str]) -> tuple[str, ...]:
-    """Give the captured lines by which cycles and beats begin and end, in the bus's order."""
+def strobes_of(bus: Bus, lines: Iterable[str], *, beats: bool = True) -> tuple[str, ...]:
+    """Give the captured lines by which cycles, and beats, begin and end, in the bus's order."""
     captured = frozenset(lines)
     found: set[str] = set()
-    for events in (bus.cycle_begins, bus.cycle_ends, bus.beat_begins, bus.beat_ends):
+    for events in (bus.cycle_begins, bus.cycle_ends) + (
+        (bus.beat_begins, bus.beat_ends) if beats else ()
+    ):
         event, _ = usable(events, captured)
         if event is not None:
             found |= event_lines(event) & captured
