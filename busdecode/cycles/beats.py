@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["BeatValues"]
+__all__ = ["BeatValues", "marking_lines"]
 
 
 _Part = tuple[tuple[str, ...], frozenset[int]]
@@ -59,12 +59,7 @@ class BeatValues:
         self._uncertainty = uncertainty
         self._words = words_of(index)
         self._lane_moment = bus.take["lanes"]
-        self._marking = frozenset(
-            line
-            for events in (bus.cycle_begins, bus.beat_begins)
-            for event in events
-            for line in event_lines(event)
-        )
+        self._marking = marking_lines(bus)
         self._kind_parts = [self._visible(kind.levels) for kind in bus.kinds]
         self._has_kinds = self._check_kinds()
         self._kind_inputs = {beats: self._inputs_of_kinds(beats=beats) for beats in (True, False)}
@@ -594,6 +589,16 @@ class BeatValues:
             )
             ended[(error >= 0) & ~np.asarray(late)] = ENDINGS.index("error")
         table.ended[:] = ended
+
+
+def marking_lines(bus: Bus) -> frozenset[str]:
+    """Give the lines whose edges begin cycles and beats: that they move then is no doubt."""
+    return frozenset(
+        line
+        for events in (bus.cycle_begins, bus.beat_begins)
+        for event in events
+        for line in event_lines(event)
+    )
 
 
 def _fits(name: str, part: _Part, level: Level) -> tuple[Bools, Bools, Words]:

@@ -59,7 +59,7 @@ class Facts:
 
 
 def facts_of(looks: Looks, lines: Iterable[str]) -> Facts:
-    """Give what beats tell by some of their lines; what is moving is not known.
+    """Give what beats tell by some of their lines; what is in doubt is not known.
 
     Only what makes a difference to the table counts: not the levels of lines that the cycle
     does not use, of lanes that take no part, or at the moment for writes in a read.
@@ -70,9 +70,8 @@ def facts_of(looks: Looks, lines: Iterable[str]) -> Facts:
     lines : iterable of str
     """
     bus, chosen = looks.bus, frozenset(lines)
-    steady = looks.known & ~looks.moving
-    sure = replace(looks, known=steady, moving=np.zeros_like(looks.moving))
-    table = remade(sure, chosen)
+    sure = looks.sure
+    table = remade(replace(looks, known=sure), chosen)
     every = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
     none = np.zeros(len(table), dtype=np.uint64)
     whole = np.full(len(table), every)
@@ -81,7 +80,7 @@ def facts_of(looks: Looks, lines: Iterable[str]) -> Facts:
 
     def shown(name: str, wanted: tuple[str, ...], bits: Iterable[int]) -> tuple[Words, Words]:
         number, at = Number(wanted, index, bits), looks.plane(moment_name(bus.take[name]))
-        return number.of(looks.levels[:, at]), number.of(steady[:, at])
+        return number.of(looks.levels[:, at]), number.of(sure[:, at])
 
     address, address_known = shown("address", bus.address, bus.address_bits)
     marks = {line for levels, _ in bus.address_used for group, _ in levels for line in group}

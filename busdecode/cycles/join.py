@@ -114,7 +114,13 @@ def joined(parts: Sequence[Looks], names: Sequence[str] | None = None) -> Looks:
         raise JoinError("no cycle is in all captures", expected=_SAME, action=_AGAIN)
     whole = _put_together(parts, rows, at_rows, reference)
     _check(parts, told, whole, at_rows)
-    notes = [note for match in matches for note in match.notes]
+    notes = [match.note for match in matches if match.note is not None]
+    guessed = [name for name, match in zip(told, matches, strict=True) if match.is_guess]
+    if guessed:
+        notes.append(
+            "by the lines in common more than one match fits: all captures were taken to begin "
+            f"with the same cycle ({', '.join(guessed)})"
+        )
     notes += _left_out(parts, spans, told, at_rows)
     if len(parts) > 1:
         notes.append(f"times are those of {told[reference]}")
@@ -225,8 +231,7 @@ def _put_together(
     levels, known, moving = np.zeros((3, *shape), dtype=np.uint64)
     for is_steady in (True, False):
         for part, at in zip(parts, at_rows, strict=True):
-            seen = _seen(part, at)
-            fresh = (seen & ~part.moving[at] if is_steady else seen) & ~known
+            fresh = _seen(part, at, is_steady=is_steady) & ~known
             levels |= part.levels[at] & fresh
             moving |= part.moving[at] & fresh
             known |= fresh
@@ -245,9 +250,10 @@ def _put_together(
     return replace(whole, table=remade(whole))
 
 
-def _seen(part: Looks, at: Ints) -> Words:
+def _seen(part: Looks, at: Ints, *, is_steady: bool = False) -> Words:
     """Give what a part knows in its rows for those of the reference; nothing where it has none."""
-    return np.where((at >= 0)[:, None, None], part.known[at], np.uint64(0))
+    known = part.sure if is_steady else part.known
+    return np.where((at >= 0)[:, None, None], known[at], np.uint64(0))
 
 
 def _order_answers(parts: Sequence[Looks], at_rows: Sequence[Ints], whole: Looks) -> None:
@@ -285,7 +291,7 @@ def _times(parts: Sequence[Looks], at_rows: Sequence[Ints], table: CycleTable) -
 
 def _overridden(whole: Looks, part: Looks, at: Ints) -> Looks | None:
     """Give the joined levels as they would be if only this part counted; None where the same."""
-    steady = _seen(part, at) & ~part.moving[at]
+    steady = _seen(part, at, is_steady=True)
     if FIRST_ANSWER in whole.moments:
         steady[:, whole.plane(FIRST_ANSWER)] = 0
     changed = (whole.levels ^ part.levels[at]) & steady

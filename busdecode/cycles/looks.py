@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.capture import Capture
-from busdecode.cycles.beats import BeatValues
+from busdecode.cycles.beats import BeatValues, marking_lines
 from busdecode.cycles.decode import Decoder
 from busdecode.cycles.occurrences import MISSING, mask_of, usable
 from busdecode.cycles.sight import (
@@ -90,6 +90,11 @@ class Looks:
     def plane(self, moment: str) -> int:
         """Give the place of a moment, by its name."""
         return self.moments.index(moment)
+
+    @property
+    def sure(self) -> Words:
+        """What is known and not in doubt: does not move, or is a strobe that begins the beat."""
+        return self.known & ~(self.moving & ~self.mask(marking_lines(self.bus)))
 
     def mask(self, lines: Iterable[str]) -> Words:
         """Give the bits of lines, shape (W,)."""

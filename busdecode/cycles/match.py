@@ -31,10 +31,14 @@ _SHIFTS = 4_000
 
 @dataclass(frozen=True)
 class Match:
-    """For each row of the reference the other's row that shows the same beat, -1 for none."""
+    """For each row of the reference the other's row that shows the same beat, -1 for none.
+
+    `is_guess` tells that other matches fit as well, and both were taken to begin alike.
+    """
 
     rows: Ints
-    notes: tuple[str, ...]
+    note: str | None = None
+    is_guess: bool = False
 
 
 Named = tuple["Looks", slice, str]
@@ -87,7 +91,7 @@ def matched(one: Named, other: Named, absent: Sequence[str]) -> Match:
     found = np.full(len(reference), -1, dtype=np.int64)
     if looks is reference:
         found[span] = np.arange(span.start, span.stop)
-        return Match(found, ())
+        return Match(found)
     # A capture that shows no beats is matched by cycles, at the first beat of each.
     here = np.arange(span.start, span.stop)
     units = here if looks.has_beats else here[reference.table.beat[here] == 0]
@@ -109,7 +113,7 @@ def matched(one: Named, other: Named, absent: Sequence[str]) -> Match:
             raise _unequal(one, other, absent, len(units), len(theirs), what)
         _check_beats(one, other, units, theirs)
         fitting = [0]  # which line differs, and where, is told later
-    notes = []
+    note = None
     shift = fitting[0]
     if len(fitting) > 1:
         if shift or len(units) != len(theirs):
@@ -121,13 +125,9 @@ def matched(one: Named, other: Named, absent: Sequence[str]) -> Match:
                 action="make its beginning differ from all that follows, or clip on more lines "
                 "in every capture",
             )
-        notes.append(
-            f"{name} fits {first} in {len(fitting)} ways; both were taken to begin with the same "
-            "cycle"
-        )
     elif shift:
         late, early = (name, first) if shift > 0 else (first, name)
-        notes.append(f"{late} begins {abs(shift)} {what} later than {early}")
+        note = f"{late} begins {abs(shift)} {what} later than {early}"
     low, high = max(0, shift), min(len(units), len(theirs) + shift)
     if looks.has_beats:
         found[units[low:high]] = theirs[low - shift : high - shift]
@@ -136,7 +136,7 @@ def matched(one: Named, other: Named, absent: Sequence[str]) -> Match:
         at = np.searchsorted(reference.table.cycle[units], cycles)
         is_in = (at >= low) & (at < high)
         found[here[is_in]] = theirs[at[is_in] - shift]
-    return Match(found, tuple(notes))
+    return Match(found, note, len(fitting) > 1)
 
 
 def _check_beats(one: Named, other: Named, units: Ints, theirs: Ints) -> None:
