@@ -5,6 +5,7 @@ and wait states, for each group of lines: all strobes, the direction and one dat
 group, and other lines up to eight channels, but three at least. Columns:
 
 groups          captures joined
+runs differ     the whole runs do not show the same themselves: a fault that delays decide
 equal           joined, and as the capture with all lines has it, but for times
 unlike          joined, but not so: must be 0
 refused         refused, though it is the same stimulus
@@ -31,9 +32,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from benchmarks.stimulus import random_accesses
-from busdecode.cycles import ENDINGS, decode, synthesise_log
-from busdecode.cycles.join import joined
-from busdecode.cycles.looks import looks_of, strobes_of
+from busdecode.cycles import ENDINGS, decode, joined, looks_of, synthesise_log
+from busdecode.cycles.looks import strobes_of
 from busdecode.errors import JoinError
 from busdecode.faults import parse_fault
 from busdecode.protocol import bundled_buses, load_bus
@@ -56,7 +56,15 @@ PAUSE = 1_000_000_000
 """Longer than any pause between cycles, ps."""
 
 _TIMES = ("start", "end", "phases", "unsure")
-COLUMNS = ("equal", "unlike", "refused", "other refused", "joined wrongly", "not shown")
+COLUMNS = (
+    "runs differ",
+    "equal",
+    "unlike",
+    "refused",
+    "other refused",
+    "joined wrongly",
+    "not shown",
+)
 
 
 @dataclass(frozen=True)
@@ -69,14 +77,12 @@ class Setting:
     groups: tuple[tuple[str, ...], ...]
     faults: tuple[Fault, ...]
 
-    def captured(
-        self, accesses: Sequence[Access], lines: Sequence[str], seed: int, *, idle: bool
-    ) -> Capture:
-        """Run accesses, and capture some lines."""
+    def captured(self, accesses: Sequence[Access], seed: int, *, idle: bool) -> Capture:
+        """Run accesses, and capture all lines."""
         made, _ = synthesise_log(
             self.bus, accesses, seed=seed, faults=self.faults, places=("host",)
         )
-        capture = made.places["host"].select(lines)
+        capture = made.places["host"]
         if not idle:
             return capture
         later = np.where(np.arange(len(capture)) > 0, PAUSE, 0)
@@ -154,14 +160,19 @@ def shows_difference(one: Setting, first: Capture, second: Capture, *, idle: boo
 def one_seed(bus: Bus, seed: int, *, idle: bool, is_faulty: bool) -> Counter[str]:
     """Join captures of one stimulus, and of three with the last capture of another."""
     one, found = setting(bus, seed, is_faulty=is_faulty), Counter[str]()
-    runs = [
-        one.captured(one.accesses, lines, 1_000 * seed + at, idle=idle)
-        for at, lines in enumerate(one.groups)
+    wholes = [
+        one.captured(one.accesses, 1_000 * seed + at, idle=idle)
+        for at in range(len(one.groups) + 1)
     ]
-    parts = [looks_of(bus, run) for run in runs]
-    whole = one.captured(one.accesses, bus.line_names, seed + 500_000, idle=idle)
+    whole, meant = wholes[-1], decode(bus, wholes[-1:])[0]
+    if not all(same_values(decode(bus, [run])[0], meant) for run in wholes):
+        found["runs differ"] += 1
+        return found
+    parts = [
+        looks_of(bus, run.select(lines)) for run, lines in zip(wholes, one.groups, strict=False)
+    ]
     try:
-        is_same = same_values(joined(parts).table, decode(bus, [whole])[0])
+        is_same = same_values(joined(parts).table, meant)
         found["equal" if is_same else "unlike"] += 1
     except JoinError as error:
         found["refused"] += 1
@@ -169,7 +180,7 @@ def one_seed(bus: Bus, seed: int, *, idle: bool, is_faulty: bool) -> Counter[str
     if len(parts) < 2:
         return found
     for accesses in other_stimuli(one.accesses, Random(seed)):
-        run = one.captured(accesses, bus.line_names, seed + 700_000, idle=idle)
+        run = one.captured(accesses, seed + 700_000, idle=idle)
         last = looks_of(bus, run.select(one.groups[-1]))
         try:
             joined([*parts[:-1], last])

@@ -136,7 +136,8 @@ def _reference(parts: Sequence[Looks], names: Sequence[str]) -> int:
     """Check that strobes suffice; give the first part that has all of them."""
     bus = parts[0].bus
     strobes = strobes_of(bus, _all_lines(parts))
-    wanted = listed_lines(bus, strobes)
+    has_beats = any(part.has_beats for part in parts)
+    wanted = listed_lines(bus, strobes if has_beats else strobes_of(bus, bus.line_names))
     action = f"clip {wanted} on in every capture"
     if not any(all(line in part.lines for part in parts) for line in strobes):
         raise JoinError(
@@ -160,10 +161,8 @@ def _reference(parts: Sequence[Looks], names: Sequence[str]) -> int:
         if part.has_beats and all(line in part.lines for line in strobes)
     ]
     if not complete:
-        absent = [line for line in strobes if line not in parts[0].lines]
         raise JoinError(
-            f"no capture has all strobes, {wanted}: {names[0]} lacks "
-            f"{listed_lines(bus, absent) or 'those of beats'}",
+            f"no capture has all strobes: {wanted}",
             expected="at least one capture with all of them",
             action=action,
         )
@@ -327,7 +326,6 @@ def _disagreement(
     count: int,
     other: Looks,
 ) -> JoinError:
-    bus = whole.bus
     moment, line, is_high = next(_blamed(whole, other, row))
     plane, bit = whole.plane(moment), whole.mask([line])
     theirs = next(
@@ -339,8 +337,8 @@ def _disagreement(
     levels = ("high", "low") if is_high else ("low", "high")
     return JoinError(
         f"line {line} is {levels[0]} {moment} in {_beat(parts, at_rows, names, place, row)}, but "
-        f"{levels[1]} in {_beat(parts, at_rows, names, theirs, row)}; {bus.name} beats that "
-        f"differ: {count} of {len(whole)}",
+        f"{levels[1]} in {_beat(parts, at_rows, names, theirs, row)}; {count} of {len(whole)} "
+        "beats differ",
         expected=_SAME,
         action=_AGAIN,
     )

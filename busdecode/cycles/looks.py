@@ -22,7 +22,7 @@ from busdecode.cycles.table import ENDINGS, CycleTable, concatenate, empty
 from busdecode.protocol import event_lines
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -61,6 +61,8 @@ class Looks:
     is_cut : (bool, bool)
         Whether cycles may have come before the first one, and after the last: one is cut off
         there, or the capture shows no longer a pause than there are between its cycles.
+    gap : int or None, ps
+        Where the capture is first interrupted between its first beat and its last.
     has_beats : bool
         False where only the strobes of cycles were captured, not those of beats: one row a cycle
         then, of which only what the address phase gives is known.
@@ -75,6 +77,7 @@ class Looks:
     known: Words
     moving: Words
     is_cut: tuple[bool, bool]
+    gap: int | None
     has_beats: bool
     notes: tuple[str, ...]
 
@@ -148,7 +151,7 @@ def looks_of(bus: Bus, captures: Capture | Iterable[Capture], *, skew: int = 0) 
     """
     decoder: Decoder | None = None
     has_beats = True
-    tables = []
+    tables, gaps = [], list[int]()
     first = end = 0
     for chunk in [captures] if isinstance(captures, Capture) else captures:
         if decoder is None:
@@ -158,6 +161,8 @@ def looks_of(bus: Bus, captures: Capture | Iterable[Capture], *, skew: int = 0) 
             moments = decoder.keep_levels()
             first = int(chunk.times[0]) if len(chunk) else chunk.end
         tables.append(decoder.feed(chunk))
+        if chunk.gaps is not None:
+            gaps += chunk.times[chunk.gaps].tolist()
         end = chunk.end
     if decoder is None:
         raise ValueError("there must be at least one chunk")
@@ -176,7 +181,8 @@ def looks_of(bus: Bus, captures: Capture | Iterable[Capture], *, skew: int = 0) 
         kept[:, 0],
         kept[:, 1],
         kept[:, 2],
-        _cut(table, first, end),
+        (True, True) if gaps else _cut(table, first, end),
+        _gap_inside(table, gaps),
         has_beats,
         tuple(decoder.notes),
     )
@@ -190,6 +196,15 @@ def _shows_beats(bus: Bus, lines: Iterable[str]) -> bool:
 def _of_cycles_only(bus: Bus) -> Bus:
     """Give the bus as it looks without the strobes of beats: each cycle is one beat."""
     return replace(bus, beat_begins=bus.cycle_begins, beat_ends=bus.cycle_ends)
+
+
+def _gap_inside(table: CycleTable, gaps: Sequence[int]) -> int | None:
+    """Give the first gap after a whole beat and before another one."""
+    rows = np.flatnonzero(table.ended != ENDINGS.index("cut-off"))
+    if not len(rows):
+        return None
+    first, last = int(table.start[rows[0]]), int(table.end[rows[-1]])
+    return next((gap for gap in gaps if first <= gap < last), None)
 
 
 def _cut(table: CycleTable, first: int, end: int) -> tuple[bool, bool]:

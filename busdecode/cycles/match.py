@@ -12,6 +12,7 @@ from busdecode.cycles.occurrences import MISSING
 from busdecode.cycles.table import ENDINGS
 from busdecode.errors import JoinError
 from busdecode.protocol import listed_lines
+from busdecode.units import format_time
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -53,23 +54,20 @@ def whole_of(looks: Looks, name: str) -> slice:
     JoinError
         If there is none, or the capture is interrupted.
     """
-    is_whole = looks.table.ended != ENDINGS.index("cut-off")
-    rows = np.flatnonzero(is_whole)
+    rows = np.flatnonzero(looks.table.ended != ENDINGS.index("cut-off"))
     if not len(rows):
         raise JoinError(
             f"{name} shows no whole cycle of {looks.bus.name}",
             action="check that its strobes are clipped on, and that the capture is long enough",
         )
-    first, stop = int(rows[0]), int(rows[-1]) + 1
-    broken = np.flatnonzero(~is_whole[first:stop])
-    if len(broken):
-        cycle = int(looks.table.cycle[first + broken[0]])
+    if looks.gap is not None:
         raise JoinError(
-            f"{name} is interrupted in cycle {cycle}: how many cycles were missed is not known",
+            f"{name} is interrupted at {format_time(looks.gap)}: how many cycles were missed is "
+            "not known",
             expected="captures without gaps",
             action="capture again, or cut the file before the gap",
         )
-    return slice(first, stop)
+    return slice(int(rows[0]), int(rows[-1]) + 1)
 
 
 def matched(one: Named, other: Named, absent: Sequence[str]) -> Match:
@@ -110,17 +108,18 @@ def matched(one: Named, other: Named, absent: Sequence[str]) -> Match:
     what = "beats" if looks.has_beats else "cycles"
     if not fitting:
         if len(units) != len(theirs):
-            raise _unequal(one, other, absent, len(units), len(theirs), what)
-        _check_beats(one, other, units, theirs)
+            counts = f"{first} has {len(units)} {what}, {name} {len(theirs)}"
+            if not absent:
+                counts += ", and not even what may be cut off at the ends explains that"
+            raise _other_cycles(counts, one, name, absent)
+        _check_beats(one, other, absent, units, theirs)
         fitting = [0]  # which line differs, and where, is told later
     note = None
     shift = fitting[0]
     if len(fitting) > 1:
         if shift or len(units) != len(theirs):
             raise JoinError(
-                f"{name} fits {first} in more than one way, from its {what} "
-                f"{' or '.join(str(max(0, -each)) for each in sorted(fitting, reverse=True)[:3])} "
-                "on: the stimulus repeats itself",
+                f"{name} fits {first} in {len(fitting)} ways: the stimulus repeats itself",
                 expected="lines in common that show where it begins",
                 action="make its beginning differ from all that follows, or clip on more lines "
                 "in every capture",
@@ -139,7 +138,9 @@ def matched(one: Named, other: Named, absent: Sequence[str]) -> Match:
     return Match(found, note, len(fitting) > 1)
 
 
-def _check_beats(one: Named, other: Named, units: Ints, theirs: Ints) -> None:
+def _check_beats(
+    one: Named, other: Named, absent: Sequence[str], units: Ints, theirs: Ints
+) -> None:
     """Check that cycles have the same beats."""
     (reference, _, first), (looks, _, name) = one, other
     if not looks.has_beats:
@@ -149,11 +150,12 @@ def _check_beats(one: Named, other: Named, units: Ints, theirs: Ints) -> None:
     differs |= (ours.phase("data") == MISSING) != (others.phase("data") == MISSING)
     if differs.any():
         at = int(np.argmax(differs))
-        raise JoinError(
+        raise _other_cycles(
             f"cycle {ours.cycle[at]} of {first} has other beats than cycle {others.cycle[at]} "
             f"of {name}",
-            expected="captures of the same writes and reads, in the same order",
-            action="run the same stimulus again for each capture",
+            one,
+            name,
+            absent,
         )
 
 
@@ -187,20 +189,17 @@ def _fits(pair: tuple[Facts, Facts], shift: int) -> bool:
     return one.take(slice(low, high)).fits(other.take(slice(low - shift, high - shift)))
 
 
-def _unequal(
-    one: Named, other: Named, absent: Sequence[str], ours: int, theirs: int, what: str
-) -> JoinError:
-    (reference, _, first), (_, _, name) = one, other
-    found = f"{first} has {ours} {what}, {name} {theirs}"
+def _other_cycles(found: str, one: Named, name: str, absent: Sequence[str]) -> JoinError:
+    """Say that captures have other cycles, and why: for want of a strobe, or not of the same."""
     if absent:
-        lines = listed_lines(reference.bus, absent)
+        lines = listed_lines(one[0].bus, absent)
         return JoinError(
             f"{found}; {name} lacks {lines}",
             expected="the same cycles in both",
             action=f"clip {lines} on in every capture",
         )
     return JoinError(
-        f"{found}, and no way of leaving out what may be cut off makes them show the same",
+        found,
         expected="captures of the same writes and reads, in the same order",
         action="run the same stimulus again for each capture, and capture all of it",
     )
