@@ -14,13 +14,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.cycles.facts import facts_of
-from busdecode.cycles.looks import remade, strobes_of
-from busdecode.cycles.match import Match, matched, whole_of
+from busdecode.cycles.looks import lines_of, remade, strobes_of
+from busdecode.cycles.match import Match, matched, reference_of, whole_of
 from busdecode.cycles.occurrences import MISSING
 from busdecode.cycles.sight import ANSWERED, FIRST_ANSWER
 from busdecode.cycles.table import ENDINGS
 from busdecode.errors import JoinError
-from busdecode.protocol import listed_lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -94,9 +93,9 @@ def joined(parts: Sequence[Looks], names: Sequence[str] | None = None) -> Looks:
     if any(part.bus != bus for part in parts):
         raise ValueError("parts must be of one bus")
     told = list(names or (f"capture {at}" for at in range(1, len(parts) + 1)))
-    reference = _reference(parts, told)
+    reference = reference_of(parts, told)
     spans = [whole_of(part, name) for part, name in zip(parts, told, strict=True)]
-    lines = _all_lines(parts)
+    lines = lines_of(parts)
     matches = [
         matched(
             (parts[reference], spans[reference], told[reference]),
@@ -125,65 +124,6 @@ def joined(parts: Sequence[Looks], names: Sequence[str] | None = None) -> Looks:
     if len(parts) > 1:
         notes.append(f"times are those of {told[reference]}")
     return _ended(parts, told, replace(whole, notes=tuple(notes)), at_rows)
-
-
-def _all_lines(parts: Sequence[Looks]) -> tuple[str, ...]:
-    captured = {line for part in parts for line in part.lines}
-    return tuple(line for line in parts[0].bus.line_names if line in captured)
-
-
-def _reference(parts: Sequence[Looks], names: Sequence[str]) -> int:
-    """Check that strobes suffice; give the first part that has all of them."""
-    bus = parts[0].bus
-    strobes = strobes_of(bus, _all_lines(parts))
-    has_beats = any(part.has_beats for part in parts)
-    wanted = listed_lines(bus, strobes if has_beats else strobes_of(bus, bus.line_names))
-    action = f"clip {wanted} on in every capture"
-    if not any(all(line in part.lines for part in parts) for line in strobes):
-        raise JoinError(
-            f"no strobe is in all of the {len(parts)} captures",
-            expected=f"one of {wanted} in each of them",
-            action=action,
-        )
-    for part, name in zip(parts, names, strict=True):
-        lost = () if part.has_beats else _lost_without_beats(part, parts)
-        if lost:
-            absent = [line for line in strobes if line not in part.lines]
-            raise JoinError(
-                f"{name} has {listed_lines(bus, lost)}, but no strobe that tells when "
-                f"they are taken",
-                expected=f"{listed_lines(bus, absent)} in {name}" if absent else None,
-                action=action,
-            )
-    complete = [
-        at
-        for at, part in enumerate(parts)
-        if part.has_beats and all(line in part.lines for line in strobes)
-    ]
-    if not complete:
-        raise JoinError(
-            f"no capture has all strobes: {wanted}",
-            expected="at least one capture with all of them",
-            action=action,
-        )
-    return complete[0]
-
-
-def _lost_without_beats(part: Looks, parts: Sequence[Looks]) -> tuple[str, ...]:
-    """Give the lines of a part without beats that count in beats only, and are nowhere else."""
-    bus = part.bus
-    used: set[str] = {*bus.data, *bus.lane_lines, *bus.port_lines}
-    used.update(bus.ending.acknowledged, bus.ending.error, bus.ending.wait)
-    groups = {"kind": bus.modifier, "lanes": bus.operand.lines, "address": bus.address}
-    of_kind = {line for kind in bus.kinds for lines, _ in kind.levels for line in lines}
-    groups["direction"] = tuple(each for each in of_kind if bus.line(each).role == "direction")
-    groups["kind"] += tuple(each for each in of_kind if bus.line(each).role != "direction")
-    early: set[str] = set()
-    for name, lines in groups.items():
-        (early if bus.take[name].phase == "address" else used).update(lines)
-    elsewhere = {line for each in parts if each.has_beats for line in each.lines}
-    strobes = set(strobes_of(bus, bus.line_names))
-    return tuple(each for each in part.lines if each in used - early - elsewhere - strobes)
 
 
 def _common(
@@ -225,7 +165,7 @@ def _put_together(
 ) -> Looks:
     """Fill in what each part knows, steady levels before those that move."""
     first = parts[reference]
-    lines = _all_lines(parts)
+    lines = lines_of(parts)
     shape = (len(rows), *first.levels.shape[1:])
     levels, known, moving = np.zeros((3, *shape), dtype=np.uint64)
     for is_steady in (True, False):

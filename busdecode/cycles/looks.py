@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["Looks", "looks_of", "remade", "strobes_of"]
+__all__ = ["Looks", "lines_of", "looks_of", "remade", "strobes_of"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,6 +116,12 @@ def strobes_of(bus: Bus, lines: Iterable[str], *, beats: bool = True) -> tuple[s
         if event is not None:
             found |= event_lines(event) & captured
     return tuple(line for line in bus.line_names if line in found)
+
+
+def lines_of(parts: Sequence[Looks]) -> tuple[str, ...]:
+    """Give the lines that any of the captures has, in the bus's order."""
+    captured = {line for part in parts for line in part.lines}
+    return tuple(line for line in parts[0].bus.line_names if line in captured)
 
 
 def looks_of(bus: Bus, captures: Capture | Iterable[Capture], *, skew: int = 0) -> Looks:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import islice
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from busdecode.cycles.facts import facts_of
+from busdecode.cycles.looks import lines_of, strobes_of
 from busdecode.cycles.occurrences import MISSING
 from busdecode.cycles.table import ENDINGS
 from busdecode.errors import JoinError
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
 
     Ints = NDArray[np.int64]
 
-__all__ = ["Match", "matched", "whole_of"]
+__all__ = ["Match", "matched", "reference_of", "whole_of"]
 
 _SHIFTS = 4_000
 """Ways to match two captures that are tried, those that leave out least first."""
@@ -70,6 +72,78 @@ def whole_of(looks: Looks, name: str) -> slice:
     return slice(int(rows[0]), int(rows[-1]) + 1)
 
 
+def reference_of(parts: Sequence[Looks], names: Sequence[str]) -> int:
+    """Check that the strobes suffice, and choose the first part that has all of them.
+
+    Parameters
+    ----------
+    parts : sequence of Looks
+    names : sequence of str
+        What they are called.
+
+    Returns
+    -------
+    int
+        Its place among the parts.
+
+    Raises
+    ------
+    JoinError
+        If no strobe is common, no part has all strobes, or a part has lines that count in beats
+        and no strobe of beats.
+    """
+    bus = parts[0].bus
+    strobes = strobes_of(bus, lines_of(parts))
+    has_beats = any(part.has_beats for part in parts)
+    wanted = listed_lines(bus, strobes if has_beats else strobes_of(bus, bus.line_names))
+    action = f"clip {wanted} on in every capture"
+    if not any(all(line in part.lines for part in parts) for line in strobes):
+        raise JoinError(
+            f"no strobe is in all of the {len(parts)} captures",
+            expected=f"one of {wanted} in each of them",
+            action=action,
+        )
+    for part, name in zip(parts, names, strict=True):
+        lost = () if part.has_beats else _lost_without_beats(part, parts)
+        if lost:
+            absent = [line for line in strobes if line not in part.lines]
+            raise JoinError(
+                f"{name} has {listed_lines(bus, lost)}, but no strobe that tells when "
+                f"they are taken",
+                expected=f"{listed_lines(bus, absent)} in {name}" if absent else None,
+                action=action,
+            )
+    complete = [
+        at
+        for at, part in enumerate(parts)
+        if part.has_beats and all(line in part.lines for line in strobes)
+    ]
+    if not complete:
+        raise JoinError(
+            f"no capture has all strobes: {wanted}",
+            expected="at least one capture with all of them",
+            action=action,
+        )
+    return complete[0]
+
+
+def _lost_without_beats(part: Looks, parts: Sequence[Looks]) -> tuple[str, ...]:
+    """Give the lines of a part without beats that count in beats only, and are nowhere else."""
+    bus = part.bus
+    used: set[str] = {*bus.data, *bus.lane_lines, *bus.port_lines}
+    used.update(bus.ending.acknowledged, bus.ending.error, bus.ending.wait)
+    groups = {"kind": bus.modifier, "lanes": bus.operand.lines, "address": bus.address}
+    of_kind = {line for kind in bus.kinds for lines, _ in kind.levels for line in lines}
+    groups["direction"] = tuple(each for each in of_kind if bus.line(each).role == "direction")
+    groups["kind"] += tuple(each for each in of_kind if bus.line(each).role != "direction")
+    early: set[str] = set()
+    for name, lines in groups.items():
+        (early if bus.take[name].phase == "address" else used).update(lines)
+    elsewhere = {line for each in parts if each.has_beats for line in each.lines}
+    strobes = set(strobes_of(bus, bus.line_names))
+    return tuple(each for each in part.lines if each in used - early - elsewhere - strobes)
+
+
 def matched(one: Named, other: Named, absent: Sequence[str]) -> Match:
     """Match the beats of a capture to those of the reference.
 
@@ -104,7 +178,7 @@ def matched(one: Named, other: Named, absent: Sequence[str]) -> Match:
     if not absent:
         may = reference.is_cut, looks.is_cut
     possible = _shifts(len(units), len(theirs), *may)
-    fitting = [shift for shift in possible if _fits(pair, shift)]
+    fitting = list(islice((shift for shift in possible if _fits(pair, shift)), 2))
     what = "beats" if looks.has_beats else "cycles"
     if not fitting:
         if len(units) != len(theirs):
@@ -119,7 +193,7 @@ def matched(one: Named, other: Named, absent: Sequence[str]) -> Match:
     if len(fitting) > 1:
         if shift or len(units) != len(theirs):
             raise JoinError(
-                f"{name} fits {first} in {len(fitting)} ways: the stimulus repeats itself",
+                f"{name} fits {first} in more than one way: the stimulus repeats itself",
                 expected="lines in common that show where it begins",
                 action="make its beginning differ from all that follows, or clip on more lines "
                 "in every capture",

@@ -370,7 +370,7 @@ capture 1 has 3 beats, capture 2 4, and not even what may be cut off at the ends
         "more than one way to leave one out",
         [(lcd(*THREE[:1] * 3), DB7), (lcd(*THREE[:1] * 4), DB6)],
         """\
-capture 2 fits capture 1 in 4 ways: the stimulus repeats itself
+capture 2 fits capture 1 in more than one way: the stimulus repeats itself
   expected: lines in common that show where it begins
   do:       make its beginning differ from all that follows, or clip on more lines \
 in every capture""",
