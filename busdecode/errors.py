@@ -14,6 +14,7 @@ __all__ = [
     "CaptureError",
     "DescriptionError",
     "InputError",
+    "JoinError",
     "LogError",
     "NamesError",
     "ProbeListError",
@@ -163,6 +164,10 @@ class ProbeListError(InputError):
 
 class DescriptionError(InputError):
     """A bus description does not say what the schema needs, or contradicts itself."""
+
+
+class JoinError(InputError):
+    """Captures that should be of the same writes and reads do not fit together."""
 
 
 class LogError(InputError):

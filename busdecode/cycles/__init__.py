@@ -7,6 +7,8 @@ from busdecode.cycles.condense import pulled
 from busdecode.cycles.decode import ROWS_AT_ONCE, Decoder, decode
 from busdecode.cycles.driven import MOMENTS, Form, Run, healthy_runs, moment_of
 from busdecode.cycles.ideal import ideal_cycles
+from busdecode.cycles.join import joined
+from busdecode.cycles.looks import Looks, looks_of
 from busdecode.cycles.moments import Moments, first_from, last_until
 from busdecode.cycles.occurrences import MISSING, Rows, gather, mask_of
 from busdecode.cycles.operands import has_operands, operand_of, operands, operands_note
@@ -40,6 +42,7 @@ __all__ = [
     "DecodedPlace",
     "Decoder",
     "Form",
+    "Looks",
     "Moments",
     "Rows",
     "Run",
@@ -57,8 +60,10 @@ __all__ = [
     "has_operands",
     "healthy_runs",
     "ideal_cycles",
+    "joined",
     "lane_bits_of",
     "last_until",
+    "looks_of",
     "mask_of",
     "moment_of",
     "operand_of",

@@ -14,12 +14,13 @@ from busdecode.cycles.occurrences import (
     Number,
     Rows,
     Snapshot,
-    is_usable,
     mask_of,
     shows_any,
+    words_of,
 )
+from busdecode.cycles.sight import AT_ADDRESS, RowSight
 from busdecode.cycles.table import DIRECTIONS, ENDINGS, CycleTable, empty, lane_bits_of
-from busdecode.protocol import Holds, Is, Moment, event_lines
+from busdecode.protocol import event_lines
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -27,13 +28,14 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from busdecode.cycles.occurrences import Level
-    from busdecode.protocol import Bus, Event, Levels
+    from busdecode.cycles.sight import BeatSight
+    from busdecode.protocol import Bus, Event, Levels, Moment
 
     Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["BeatValues"]
+__all__ = ["BeatValues", "marking_lines"]
 
 
 _Part = tuple[tuple[str, ...], frozenset[int]]
@@ -55,14 +57,9 @@ class BeatValues:
         self._index = index
         self._phases = phases
         self._uncertainty = uncertainty
-        self._words = max(1, -(-len(index) // 64))
+        self._words = words_of(index)
         self._lane_moment = bus.take["lanes"]
-        self._marking = frozenset(
-            line
-            for events in (bus.cycle_begins, bus.beat_begins)
-            for event in events
-            for line in event_lines(event)
-        )
+        self._marking = marking_lines(bus)
         self._kind_parts = [self._visible(kind.levels) for kind in bus.kinds]
         self._has_kinds = self._check_kinds()
         self._kind_inputs = {beats: self._inputs_of_kinds(beats=beats) for beats in (True, False)}
@@ -153,7 +150,7 @@ class BeatValues:
         beats_before: int,
         moved_before: int,
         direction_before: int,
-    ) -> tuple[CycleTable, Ints]:
+    ) -> tuple[CycleTable, Ints, RowSight | None]:
         """Make the rows of finished beats.
 
         Returns
@@ -161,11 +158,13 @@ class BeatValues:
         CycleTable, B rows, its cycles not numbered yet
         ndarray of int64, shape (B,)
             Bytes by which the word address has gone on in the cycle, with each beat.
+        RowSight
+            What the lines show in the beats; None where there is none.
         """
         bus, count = self.bus, len(begins)
         table = empty(bus, count)
         if not count:
-            return table, np.zeros(0, dtype=np.int64)
+            return table, np.zeros(0, dtype=np.int64), None
         times = rows.times
         finds: dict[str, tuple[Ints, Ints]] = {"data": (begins, times.take(begins))}
         finds["release"] = (ends, times.take(ends))
@@ -173,37 +172,41 @@ class BeatValues:
         for name, event in self._phases:
             found = rows.find(event, begins, ends) if event is not None else _never(count)
             finds[name] = (found.rows, found.times)
-        shots: dict[Moment, Snapshot] = {}
-        each_once = bool((np.diff(of_cycle) == 1).all()) and of_cycle[0] == 0
-
-        def taken(name: str) -> Snapshot:
-            moment = bus.take[name]
-            if moment not in shots:
-                if moment.phase != "address":
-                    at_rows, at_times = finds[moment.phase]
-                    shot = rows.snapshot(moment, at_rows, at_times, self._uncertainty)
-                elif each_once and count == len(began):
-                    shot = of_cycles[moment]
-                else:
-                    shot = of_cycles[moment].take(of_cycle)
-                shots[moment] = shot
-            return shots[moment]
-
         table.beat[:] = np.arange(count) - _first_of_each(of_cycle)
         if beats_before:
             table.beat[of_cycle == 0] += beats_before
         table.phases[:, 0] = began[of_cycle]
         for at, name in enumerate(bus.phase_names[1:], 1):
             table.phases[:, at] = finds[name][1]
+        sight = RowSight(bus, rows, of_cycles, finds, of_cycle, self._uncertainty)
+        moved = self.fill(table, sight, of_cycle, moved_before, direction_before)
+        return table, moved, sight
+
+    def fill(
+        self,
+        table: CycleTable,
+        sight: BeatSight,
+        of_cycle: Ints,
+        moved_before: int = 0,
+        direction_before: int = -1,
+    ) -> Ints:
+        """Set what the beats carry, where their times stand already.
+
+        Returns
+        -------
+        ndarray of int64, shape (B,)
+            Bytes by which the word address has gone on in the cycle, with each beat.
+        """
+        bus, taken = self.bus, sight.taken
         self._put_kind(table, taken("kind"), taken("direction"))
         if bus.modifier:
             self._put_modifier(table, taken("kind"))
         if bus.operand.lines:
             self._put_asked(table, taken("lanes"))
-        offsets = self._put_lanes(table, rows, begins, ends, taken)
+        offsets = self._put_lanes(table, sight)
         moved = self._put_address(table, taken("address"), offsets, of_cycle, moved_before)
         self._put_data(table, taken)
-        self._put_ending(table, rows, begins, ends, taken)
+        self._put_ending(table, sight)
         same = of_cycle[1:] == of_cycle[:-1]
         read, write = DIRECTIONS.index("read"), DIRECTIONS.index("write")
         turns = same & (table.direction[:-1] == read) & (table.direction[1:] == write)
@@ -211,40 +214,39 @@ class BeatValues:
         table.rmw[1:] |= turns
         if direction_before == read and of_cycle[0] == 0 and table.direction[0] == write:
             table.rmw[0] = True
-        return table, moved
+        return moved
 
     def address_only(
-        self,
-        rows: Rows,
-        of_cycles: dict[Moment, Snapshot],
-        began: Ints,
-        begins: Ints,
-        ends: Ints,
-        which: Ints,
+        self, rows: Rows, shots: tuple[Snapshot, Snapshot], began: Ints, ends: Ints, which: Ints
     ) -> CycleTable:
-        """Make the rows of cycles without a beat."""
-        bus, times = self.bus, rows.times
-        table = empty(bus, len(which))
+        """Make the rows of cycles without a beat, from what `of_lone` gives of them."""
+        times, table = rows.times, empty(self.bus, len(which))
         table.start[:] = began[which]
         table.end[:] = times[np.minimum(ends[which], len(times) - 1)]
         table.phases[:, 0] = began[which]
-        at = begins[which]
-        shot = rows.snapshot(Moment("at", "address"), at, times[at], self._uncertainty)
+        self.fill_alone(table, *shots)
+        return table
+
+    def of_lone(
+        self, rows: Rows, of_cycles: dict[Moment, Snapshot], began: Ints, begins: Ints, which: Ints
+    ) -> tuple[Snapshot, Snapshot]:
+        """Take some cycles' begin, and what their address phases gave of the address."""
+        shot = rows.snapshot(AT_ADDRESS, begins[which], began[which], self._uncertainty)
+        moment = self.bus.take["address"]
+        return shot, of_cycles[moment].take(which) if moment in of_cycles else shot
+
+    def fill_alone(self, table: CycleTable, shot: Snapshot, address: Snapshot) -> None:
+        """Set what cycles without a beat show, from their begin and where the address counts."""
+        bus = self.bus
         self._put_kind(table, shot, shot, beats=False)
         table.kind[table.kind < 0] = len(bus.kinds)
         table.direction[:] = 0
-        address = (
-            of_cycles[self.bus.take["address"]].take(which)
-            if self.bus.take["address"] in of_cycles
-            else shot
-        )
         if bus.modifier:
             self._put_modifier(table, shot)
-        alone = np.arange(len(which))
-        self._put_address(table, address, np.zeros(len(which), dtype=np.int64), alone, 0)
+        alone = np.arange(len(table))
+        self._put_address(table, address, np.zeros(len(table), dtype=np.int64), alone, 0)
         table.lanes_known[:] = np.uint64((1 << bus.lane_count) - 1)
         table.ended[:] = ENDINGS.index("unacknowledged")
-        return table
 
     def _put_kind(
         self, table: CycleTable, kinds: Snapshot, directions: Snapshot, *, beats: bool = True
@@ -354,23 +356,11 @@ class BeatValues:
         asked[shot.lacks(mask_of(operand.lines, self._index, self._words))] = 0
         table.asked[:] = asked
 
-    def _during(self, line: str, rows: Rows, begins: Ints, ends: Ints) -> Bools:
-        """Tell in which beats a line was asserted at any moment before the release."""
-        event = Holds(Is((line,), self.bus.asserted_level(line)))
-        return rows.find(event, begins, np.maximum(ends - 1, begins)).is_found
-
-    def _put_lanes(
-        self,
-        table: CycleTable,
-        rows: Rows,
-        begins: Ints,
-        ends: Ints,
-        taken: Callable[[str], Snapshot],
-    ) -> Ints:
+    def _put_lanes(self, table: CycleTable, sight: BeatSight) -> Ints:
         """Set the lanes; give the offset in the word of each beat's lowest byte."""
         bus, count = self.bus, self.bus.lane_count
         every = np.uint64((1 << count) - 1)
-        shots = {name: taken(name) for name in ("lanes", "port") if name in bus.take}
+        shots = {name: sight.taken(name) for name in ("lanes", "port") if name in bus.take}
         from_shots = self._levels_of(shots)
         known_levels: dict[tuple[str, str], tuple[Bools, Bools, Words]] = {}
 
@@ -378,7 +368,7 @@ class BeatValues:
             """Give a line's level where it counts for the lanes, and where it is known."""
             if (name, line) not in known_levels:
                 if name == "during":
-                    on = self._during(line, rows, begins, ends)
+                    on = sight.during(line)
                     high = on if bus.asserted_level(line) else ~on
                     levels = high, np.ones_like(on), np.zeros(len(on), dtype=np.uint64)
                 else:
@@ -576,62 +566,19 @@ class BeatValues:
         table.data[:] = data & known
         table.unsure[:] |= has & ((number(read.moving, write.moving) & part) != 0)
 
-    def _put_ending(
-        self,
-        table: CycleTable,
-        rows: Rows,
-        begins: Ints,
-        ends: Ints,
-        taken: Callable[[str], Snapshot],
-    ) -> None:
+    def _put_ending(self, table: CycleTable, sight: BeatSight) -> None:
         ending, count = self.bus.ending, len(table)
-        captured = frozenset(self._index)
-
-        def first(lines: tuple[str, ...]) -> Ints | None:
-            """Give the row at which the first of the lines asserts, -1 where none does.
-
-            Where the description names the moment at which they count, that stands for all.
-            """
-            if "ending" in self.bus.take:
-                seen = [line for line in lines if line in captured]
-                if not seen:
-                    return None
-                shot, mask = taken("ending"), mask_of(seen, self._index, self._words)
-                is_low = [line for line in seen if not self.bus.asserted_level(line)]
-                asserted = (shot.states ^ mask_of(is_low, self._index, self._words)) & mask
-                if shot.unknown is not None:
-                    asserted &= ~shot.unknown
-                shows = shows_any(asserted, mask)
-                return np.where(shows, ends, -1)
-            events = [Holds(Is((line,), self.bus.asserted_level(line))) for line in lines]
-            found = [
-                rows.find(event, begins, ends).rows
-                for event in events
-                if is_usable(event, captured)
-            ]
-            if not found:
-                return None
-            never = np.iinfo(np.int64).max
-            earliest = np.minimum.reduce([np.where(part < 0, never, part) for part in found])
-            return np.where(earliest == never, -1, earliest)
-
-        acknowledged, error = first(ending.acknowledged), first(ending.error)
+        acknowledged = sight.answered(ending.acknowledged)
+        error = sight.answered(ending.error)
         waits = [line for line in ending.wait if line in self._index]
-        lost = [line for line in (*ending.acknowledged, *ending.wait) if line not in captured]
+        lost = [line for line in (*ending.acknowledged, *ending.wait) if line not in self._index]
         ended = np.full(count, ENDINGS.index("unacknowledged"), dtype=np.int8)
         if ending.timeout is not None:
             ended[table.end - table.start >= ending.timeout] = ENDINGS.index("timeout")
         if lost:
             ended[:] = -1
         if waits:
-            before = np.maximum(ends - 1, 0)
-            free = np.ones(count, dtype=np.bool_)
-            for line in waits:
-                asserted = self.bus.asserted_level(line)
-                at = self._index[line]
-                bit = np.uint64(1 << (at % 64))
-                level = (rows.states[:, at // 64].take(before) & bit) != 0
-                free &= level != bool(asserted)
+            free = np.logical_and.reduce([sight.is_free(line) for line in waits])
             ended[free] = ENDINGS.index("acknowledged")
         if acknowledged is not None:
             ended[acknowledged >= 0] = ENDINGS.index("acknowledged")
@@ -642,6 +589,16 @@ class BeatValues:
             )
             ended[(error >= 0) & ~np.asarray(late)] = ENDINGS.index("error")
         table.ended[:] = ended
+
+
+def marking_lines(bus: Bus) -> frozenset[str]:
+    """Give the lines whose edges begin cycles and beats: that they move then is no doubt."""
+    return frozenset(
+        line
+        for events in (bus.cycle_begins, bus.beat_begins)
+        for event in events
+        for line in event_lines(event)
+    )
 
 
 def _fits(name: str, part: _Part, level: Level) -> tuple[Bools, Bools, Words]:

@@ -17,6 +17,7 @@ from busdecode.capture import WORTH_BYTES, compiled, saying_if_slow, split, stre
 from busdecode.cycles.beats import BeatValues
 from busdecode.cycles.condense import FOREVER, Condenser
 from busdecode.cycles.occurrences import Rows, usable
+from busdecode.cycles.sight import Planes
 from busdecode.cycles.table import CycleTable, concatenate, empty
 from busdecode.errors import DescriptionError
 from busdecode.protocol import Becomes, Event, FirstOf, Holds, While, event_lines, event_span
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 
     Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
+    Words = NDArray[np.uint64]
 
 __all__ = ["Decoder", "decode"]
 
@@ -153,6 +155,8 @@ class Decoder:
         self._next_cycle = 0
         self._kernels: ModuleType | None = None
         self._is_fed = False
+        self._planes: Planes | None = None
+        self._kept: list[Words] = []
 
     def _needed(self, events: Sequence[Event], what: str) -> Event:
         event, absent = usable(events, self._captured)
@@ -175,6 +179,34 @@ class Decoder:
         self._done = -FOREVER  # up to here beats are done, and cycles where they do not overlap
         self._begun = -FOREVER  # up to here address phases are known
         self._fresh = True
+
+    def keep_levels(self) -> tuple[str, ...]:
+        """From now on keep, for each row given out, the levels that it was made of.
+
+        Returns
+        -------
+        tuple of str
+            Names of the moments at which levels are kept; see `Planes`.
+        """
+        self._planes = Planes(self.bus, self.lines)
+        return self._planes.names
+
+    def kept_levels(self) -> Words:
+        """Give the levels kept since `keep_levels`, of all rows given out, in order.
+
+        Returns
+        -------
+        ndarray of uint64, shape (B, 3, M, W)
+            As in `Planes`.
+
+        Raises
+        ------
+        ValueError
+            If none were to be kept.
+        """
+        if self._planes is None:
+            raise ValueError("levels must be kept before they are asked for: keep_levels()")
+        return np.concatenate([self._planes.none(0), *self._kept])
 
     @property
     def carried_rows(self) -> int:
@@ -260,6 +292,8 @@ class Decoder:
     def _cut_row(self, start: int, end: int) -> CycleTable:
         row = empty(self.bus, 1)
         row.cycle[0], row.start[0], row.end[0] = self._next_cycle, start, end
+        if self._planes is not None:
+            self._kept.append(self._planes.none(1))
         self._next_cycle += 1
         return row
 
@@ -403,7 +437,7 @@ class Decoder:
             for moment, snapshot in snapshots.items():
                 snapshot.put(0, before.snapshots[moment])
         shown = emitted + int(emitted < len(ends) and bool(end_times[emitted] <= horizon))
-        beats, moved = values.table(
+        beats, moved, sight = values.table(
             rows,
             snapshots,
             began,
@@ -416,13 +450,16 @@ class Decoder:
         )
         beats, moved = beats.take(slice(emitted)), moved[:emitted]
         beats.cycle[:] = before.cycle + of_cycle[:emitted]
-        parts = [beats]
+        parts, kept = [beats], []
+        if self._planes is not None and sight is not None:
+            kept.append(self._planes.of_beats(sight, emitted))
         if len(alone):
-            lone = values.address_only(
-                rows, snapshots, began, cycles.begins, cycles.own_ends, alone
-            )
+            shots = values.of_lone(rows, snapshots, began, cycles.begins, alone)
+            lone = values.address_only(rows, shots, began, cycles.own_ends, alone)
             lone.cycle[:] = before.cycle + alone
             parts.append(lone)
+            if self._planes is not None:
+                kept.append(self._planes.of_cycles(*shots))
         if final is not None:
             over = count
             cut = []
@@ -444,9 +481,14 @@ class Decoder:
                     table.cycle[row], table.beat[row] = before.cycle + at, beat + carried
                     table.start[row], table.end[row] = start, final
                 parts.append(table)
+                if self._planes is not None:
+                    kept.append(self._planes.none(len(cut)))
         table = concatenate(self.bus, parts)
-        if len(parts) > 1:
-            table = table.take(np.lexsort([table.beat, table.cycle]))
+        order = np.lexsort([table.beat, table.cycle]) if len(parts) > 1 else None
+        table = table if order is None else table.take(order)
+        if kept:
+            levels = np.concatenate(kept)
+            self._kept.append(levels if order is None else levels[order])
         waiting = self._carry(rows, cycles, found, snapshots, emitted, over, beats, moved)
         return table, waiting
 

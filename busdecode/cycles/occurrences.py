@@ -50,6 +50,7 @@ __all__ = [
     "mask_of",
     "merged",
     "usable",
+    "words_of",
 ]
 
 MISSING = np.iinfo(np.int64).min
@@ -67,6 +68,11 @@ def mask_of(lines: Iterable[str], index: Mapping[str, int], words: int) -> Words
         if at is not None:
             mask[at // 64] |= 1 << (at % 64)
     return np.array(mask, dtype=np.uint64)
+
+
+def words_of(index: Mapping[str, int]) -> int:
+    """Give how many words of 64 bits hold all lines of an index."""
+    return max(index.values(), default=0) // 64 + 1
 
 
 def gather(
@@ -245,7 +251,7 @@ class Inputs:
         # Lines that stand together in a row stand together in the number, for one shift.
         ordered = sorted(set(pairs), key=lambda pair: (pair[0], index.get(pair[1], -1)))
         self._bits = {pair: bit for bit, pair in enumerate(ordered)}
-        self._words = max(1, -(-len(index) // 64))
+        self._words = words_of(index)
         names = dict.fromkeys(name for name, _ in self._bits)
         self._numbers = {
             name: Number(
