@@ -9,7 +9,7 @@ from busdecode.compare.meant import Meant, meant_by
 from busdecode.compare.observe import standing_windows
 from busdecode.compare.pairs import Pairs
 from busdecode.compare.parting import Clue, Parting, parting_of
-from busdecode.compare.passes import compare_file
+from busdecode.compare.passes import compare_file, read_recording
 from busdecode.compare.ports import ports_seen
 from busdecode.compare.recording import Recording, WholeRecording
 from busdecode.compare.records import records_of
@@ -40,6 +40,7 @@ __all__ = [
     "observe_places",
     "parting_of",
     "ports_seen",
+    "read_recording",
     "records_of",
     "standing_windows",
 ]

@@ -14,8 +14,8 @@ import numpy as np
 
 from busdecode.capture import bind_capture, concatenated, join, largest_skew
 from busdecode.compare.asked import AskedBeats
-from busdecode.compare.comparison import compare, compare_recording
-from busdecode.compare.recording import Looked, Place, Recording
+from busdecode.compare.comparison import compare_recording
+from busdecode.compare.recording import Looked, Place, Recording, WholeRecording
 from busdecode.compare.spans import Spans, chosen, margin_of, reaches_of
 from busdecode.compare.survey import Surveyor
 from busdecode.compare.view import view_of
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     Begin = Callable[[str], Callable[[], None]]
     Ints = NDArray[np.int64]
 
-__all__ = ["MOST_ROWS", "compare_file"]
+__all__ = ["MOST_ROWS", "compare_file", "read_recording"]
 
 MOST_ROWS = 4_000_000
 """A capture of up to so many rows is held in memory; a longer one is read twice."""
@@ -92,6 +92,30 @@ def compare_file(
     In two passes memory is bounded by a chunk, the cycle table, and the rows of logged beats, or
     of all beats where there is no log.
     """
+    recording = read_recording(
+        opened, bus, binding, most_rows=most_rows, chunk_rows=chunk_rows, begin=begin
+    )
+    if isinstance(recording, _ReadTwice):
+        if log is None:
+            recording.notes = ("without a log all beats are compared: memory grows with them",)
+    else:
+        begin("comparing")
+    return compare_recording(recording, log, offset=offset)
+
+
+def read_recording(
+    opened: CaptureFile,
+    bus: Bus,
+    binding: Binding,
+    *,
+    most_rows: int = MOST_ROWS,
+    chunk_rows: int = _CHUNK_ROWS,
+    begin: Begin = _unseen,
+) -> Recording:
+    """Read and decode a capture file: into memory, or, where it is long, to be read once more.
+
+    Parameters, errors and memory as `compare_file`.
+    """
     after_each = begin("reading")
     chunks = opened.chunks(chunk_rows)
     held: deque[Capture] = deque()
@@ -103,17 +127,13 @@ def compare_file(
         if rows > most_rows:
             twice = _ReadTwice(opened, bus, binding, chunk_rows, begin)
             twice.pass_first(_drained(held, chunks), chunk.resolution)
-            if log is None:
-                twice.notes = ("without a log all beats are compared: memory grows with them",)
-            return compare_recording(twice, log, offset=offset)
+            return twice
     if opened.cut is not None:
         raise opened.cut
     joined = join(_drained(held, iter(())))
     whole = replace(joined, resolution=opened.resolution, notes=opened.notes)
     begin("decoding")
-    places = decode_places(whole, bus, binding=binding)
-    begin("comparing")
-    return compare(places, log, offset=offset)
+    return WholeRecording(decode_places(whole, bus, binding=binding))
 
 
 def _drained(held: deque[Capture], rest: Iterator[Capture]) -> Iterator[Capture]:

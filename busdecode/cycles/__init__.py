@@ -21,6 +21,7 @@ from busdecode.cycles.places import (
     stream_tables,
 )
 from busdecode.cycles.seen import CardView
+from busdecode.cycles.sight import moment_name
 from busdecode.cycles.simulate import Simulation
 from busdecode.cycles.synthesise import (
     Sampling,
@@ -65,6 +66,7 @@ __all__ = [
     "last_until",
     "looks_of",
     "mask_of",
+    "moment_name",
     "moment_of",
     "operand_of",
     "operands",

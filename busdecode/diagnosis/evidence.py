@@ -45,6 +45,8 @@ class Evidence(ABC):
     of_lines : ndarray of bool, shape (R,)
         Observations of lines in cycles, not of what reads returned.
     notes : tuple of str
+    name : str
+        What it is called where it is told of.
     """
 
     model: Model
@@ -54,6 +56,7 @@ class Evidence(ABC):
     known: Words
     of_lines: Bools
     notes: tuple[str, ...]
+    name: str
 
     @abstractmethod
     def over(self, rows: FaultRows) -> Iterator[tuple[slice, Foretold]]:
@@ -99,6 +102,7 @@ class Joint(Evidence):
             known=np.concatenate([piece.known for piece in pieces]),
             of_lines=np.concatenate([piece.of_lines for piece in pieces]),
             notes=tuple(dict.fromkeys(note for piece in pieces for note in piece.notes)),
+            name="all evidence",
             pieces=tuple(pieces),
         )
 
@@ -157,6 +161,7 @@ class ReadBack(Evidence):
             self.known[:count],
             self.of_lines[:count],
             self.notes,
+            self.name,
             self.foreteller.first(count),
             self.access[:count],
         )
@@ -169,6 +174,7 @@ def read_back(
     offset: int = 0,
     path: Path | str | None = None,
     port: Port | None = None,
+    name: str = "read-backs",
 ) -> ReadBack:
     """Take a log as evidence.
 
@@ -183,6 +189,8 @@ def read_back(
         Named in errors.
     port : callable, optional
         Where the card decides which lanes move: its answer at a word address.
+    name : str
+        What the log is called.
 
     Raises
     ------
@@ -212,9 +220,10 @@ def read_back(
         parts,
         rows,
         tuple(
-            f"left out, as no memory answers: accesses of kind {quoted(name)}, {count} of them"
-            for name, count in skipped.items()
+            f"left out, as no memory answers: accesses of kind {quoted(kind_name)}, {count} of them"
+            for kind_name, count in skipped.items()
         ),
+        name=name,
     )
 
 
@@ -237,6 +246,8 @@ def returned(
     parts: Sequence[int] | None,
     reads: Sequence[Returned],
     notes: tuple[str, ...] = (),
+    *,
+    name: str = "read-backs",
 ) -> ReadBack:
     """Take what transfers returned as evidence.
 
@@ -250,6 +261,7 @@ def returned(
     reads : sequence of Returned
         For each read among them.
     notes : tuple of str
+    name : str
     """
     foreteller = Foreteller(model, transfers, parts)
     healthy = foreteller.healthy()
@@ -268,6 +280,7 @@ def returned(
         known=np.where(is_told, looked, known),
         of_lines=np.zeros(len(reads), dtype=bool),
         notes=notes,
+        name=name,
         foreteller=foreteller,
         access=np.array([each.access for each in reads], dtype=np.int64),
     )

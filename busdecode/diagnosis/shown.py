@@ -10,25 +10,26 @@ import numpy as np
 from busdecode.access import lane_mask
 from busdecode.capture import words_for
 from busdecode.compare import matched, ports_seen
-from busdecode.cycles import ENDINGS, MOMENTS, moment_of, transfers_of
+from busdecode.cycles import ENDINGS, MOMENTS, moment_name, moment_of, transfers_of
 from busdecode.diagnosis.evidence import Evidence, ReadBack, Returned, read_back, returned
 from busdecode.predict import FaultRows, LineForeteller
 from busdecode.units import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
     from busdecode.access import AccessLog
-    from busdecode.compare import PlaceView, Recording
-    from busdecode.cycles import CycleTable
+    from busdecode.compare import Alignment, Meant, PlaceView
+    from busdecode.cycles import CycleTable, Looks
     from busdecode.predict import Foretold, Model
+    from busdecode.protocol import Bus
 
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["Seen", "Shown", "seen_in", "shown_of", "stimulus_of"]
+__all__ = ["Seen", "Shown", "seen_by_beats", "seen_in", "shown_of", "stimulus_of", "sure_beats"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,10 +39,13 @@ class Shown(Evidence):
     Parameters
     ----------
     place : str
+    lines : tuple of str
+        Those that were captured.
     foreteller : LineForeteller
     """
 
     place: str
+    lines: tuple[str, ...]
     foreteller: LineForeteller
 
     def over(self, rows: FaultRows) -> Iterator[tuple[slice, Foretold]]:
@@ -60,7 +64,9 @@ class Shown(Evidence):
             known=self.known[:count],
             of_lines=self.of_lines[:count],
             notes=self.notes,
+            name=self.name,
             place=self.place,
+            lines=self.lines,
             foreteller=self.foreteller.cut(transfers),
         )
 
@@ -75,7 +81,15 @@ class Seen(NamedTuple):
     looked: Words
 
 
-def shown_of(stimulus: ReadBack, place: str, seen: Seen, notes: tuple[str, ...] = ()) -> Shown:
+def shown_of(
+    stimulus: ReadBack,
+    place: str,
+    lines: Sequence[str],
+    seen: Seen,
+    notes: tuple[str, ...] = (),
+    *,
+    name: str = "levels",
+) -> Shown:
     """Take what lines showed as evidence.
 
     Parameters
@@ -84,8 +98,11 @@ def shown_of(stimulus: ReadBack, place: str, seen: Seen, notes: tuple[str, ...] 
         The transfers in which they showed it.
     place : str
         ``host`` or ``card``; what is probed elsewhere is taken as the host's.
+    lines : sequence of str
+        Those that were captured.
     seen : Seen
     notes : tuple of str
+    name : str
     """
     side = "card" if place == "card" else "host"
     foreteller = LineForeteller(stimulus.foreteller, side)
@@ -98,7 +115,9 @@ def shown_of(stimulus: ReadBack, place: str, seen: Seen, notes: tuple[str, ...] 
         known=healthy.known[0],
         of_lines=np.ones(seen.looked.size, dtype=bool),
         notes=notes,
+        name=name,
         place=place,
+        lines=tuple(lines),
         foreteller=foreteller,
     )
 
@@ -133,19 +152,53 @@ def seen_in(view: PlaceView, table: CycleTable, beats: Ints) -> Seen:
     return Seen(levels, looked)
 
 
+def seen_by_beats(looks: Looks, beats: Ints) -> Seen:
+    """Take from captures that were joined what lines show in beats; else as `seen_in`."""
+    bus = looks.bus
+    width = looks.levels.shape[2]
+    levels = np.zeros((len(beats), len(MOMENTS), width), dtype=np.uint64)
+    looked = np.zeros_like(levels)
+    there = np.flatnonzero(beats >= 0)
+    for at, name in enumerate(MOMENTS):
+        moment = moment_name(moment_of(bus, name))
+        if moment in looks.moments:
+            plane, rows = looks.plane(moment), beats[there]
+            levels[there, at] = looks.levels[rows, plane]
+            looked[there, at] = looks.known[rows, plane] & ~looks.moving[rows, plane]
+    return Seen(levels, looked)
+
+
 def stimulus_of(
-    model: Model, recording: Recording, log: AccessLog | None, *, offset: int = 0
+    model: Model,
+    table: CycleTable,
+    lines: Sequence[str],
+    log: AccessLog | None,
+    *,
+    offset: int = 0,
+    name: str = "read-backs",
 ) -> tuple[ReadBack, Ints, tuple[str, ...]]:
     """Give what was done while a capture was taken, and the beat that each transfer is.
 
     Without a log it is what the lines themselves show: then a fault that bends what is written
     shows in what lines have in common, and in what is read, but not in what is written.
 
+    Parameters
+    ----------
+    model : Model
+    table : CycleTable
+    lines : sequence of str
+        Those that were captured where the table comes from.
+    log : AccessLog, optional
+    offset : int
+        Added to every logged address.
+    name : str
+        What the read-backs are called.
+
     Returns
     -------
     ReadBack
     ndarray of int64, shape (T,)
-        Rows of the recording's table; -1 where a transfer has none that is sure.
+        Rows of the table; -1 where a transfer has none that is sure.
     tuple of str
         Notes.
 
@@ -154,18 +207,14 @@ def stimulus_of(
     LogError
         If the log does not fit the bus.
     """
-    table = recording.table
     if log is None:
-        return _of_beats(model, table)
+        return _of_beats(model, table, name)
     bus = model.bus
-    lines = next(iter(recording.places.values())).lines
     meant, aligned = matched(table, lines, log, offset=offset)
     stimulus = read_back(
-        model, log.accesses, offset=offset, path=log.source, port=ports_seen(table)
+        model, log.accesses, offset=offset, path=log.source, port=ports_seen(table), name=name
     )
-    kinds = [kind.space != "none" and kind.direction != "none" for kind in bus.kinds]
-    is_of_memory = np.array(kinds, dtype=bool)[meant.kind]
-    beats = np.where((aligned.beats >= 0) & ~aligned.is_ambiguous, aligned.beats, -1)[is_of_memory]
+    beats = sure_beats(bus, meant, aligned)
     lost = int((beats < 0).sum())
     notes = (
         (f"{counted(lost, 'logged transfer')} of {len(beats)} not found in the capture for sure",)
@@ -175,7 +224,16 @@ def stimulus_of(
     return stimulus, beats, notes
 
 
-def _of_beats(model: Model, table: CycleTable) -> tuple[ReadBack, Ints, tuple[str, ...]]:
+def sure_beats(bus: Bus, meant: Meant, aligned: Alignment) -> Ints:
+    """Give the beat that each transfer to a memory is, shape (T,); -1 where none is for sure."""
+    kinds = [kind.space != "none" and kind.direction != "none" for kind in bus.kinds]
+    is_of_memory = np.array(kinds, dtype=bool)[meant.kind]
+    beats = np.where((aligned.beats >= 0) & ~aligned.is_ambiguous, aligned.beats, -1)
+    sure: Ints = beats[is_of_memory]
+    return sure
+
+
+def _of_beats(model: Model, table: CycleTable, name: str) -> tuple[ReadBack, Ints, tuple[str, ...]]:
     bus = model.bus
     is_whole = (table.ended != ENDINGS.index("cut-off")) & (table.kind >= 0) & table.has_address
     in_memory = np.array(
@@ -192,4 +250,4 @@ def _of_beats(model: Model, table: CycleTable) -> tuple[ReadBack, Ints, tuple[st
             transfer = replace(transfer, data=None)
         transfers.append(transfer)
     notes = ("without a log, what was written is taken from the lines",)
-    return returned(model, transfers, None, reads), rows, notes
+    return returned(model, transfers, None, reads, name=name), rows, notes

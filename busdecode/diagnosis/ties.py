@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from busdecode.access import Transfer
     from busdecode.compare import PlaceSurvey
+    from busdecode.faults import Fault
     from busdecode.predict import FaultRows, Model
     from busdecode.protocol import Bus
 
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["Healthy", "Ties", "expected_to_differ", "ties_in"]
+__all__ = ["Healthy", "Ties", "expected_to_differ", "pairs_apart", "ties_in"]
 
 APART = 3
 """Settled rows in which two lines must differ before they count as seen to: a row may be a
@@ -77,13 +78,36 @@ class Ties(Evidence):
                 word, bit = _bit_of(at[0], at[1], len(self.lines))
                 words[row, word] &= ~bit
                 known[row, word] |= bit
-            elif isinstance(fault, Stuck) and at and not rows.controls[row]:
-                # It differs from those that are at the other level.
+            if fault is None or rows.controls[row]:
+                continue
+            for line, level, other in self._held(fault):
+                # It differs from those that are at the other level; the other line is as ever.
                 differs = np.zeros((len(self.lines), len(self.lines)), dtype=bool)
-                differs[at[0]] = differs[:, at[0]] = self.levels[:, 1 - fault.level]
-                words[row] = (words[row] & ~touching[at[0]]) | _packed(differs) & touching[at[0]]
-                known[row] |= touching[at[0]]
+                differs[line] = differs[:, line] = self.levels[:, 1 - level]
+                words[row] = (words[row] & ~touching[line]) | (_packed(differs) & touching[line])
+                known[row] |= touching[line]
+                if other is not None:
+                    known[row] |= self.known & touching[other]
         yield slice(0, len(rows)), Foretold(words & known, known)
+
+    def _held(self, fault: Fault) -> list[tuple[int, int, int | None]]:
+        """Give the lines that a fault holds at one level all the time, the level, and by what.
+
+        Being tied to a line that never moves is like being held, where that line has its way.
+        """
+        place = {line: at for at, line in enumerate(self.lines)}
+        if isinstance(fault, Stuck):
+            return [(place[fault.line], fault.level, None)] if fault.line in place else []
+        held: list[tuple[int, int, int | None]] = []
+        if not isinstance(fault, Bridge) or not {fault.a, fault.b} <= place.keys():
+            return held
+        a, b = place[fault.a], place[fault.b]
+        for mine, other, wins in ((a, b, "b-wins"), (b, a, "a-wins")):
+            level = int(self.levels[other, 1])
+            is_still = self.levels[other].sum() == 1
+            if is_still and fault.rule in (wins, ("low-wins", "high-wins")[level]):
+                held.append((mine, level, other))
+        return held
 
     def first(self, count: int) -> Ties:
         """Give all of it: it does not grow with the capture."""
@@ -91,7 +115,12 @@ class Ties(Evidence):
 
 
 def ties_in(
-    model: Model, survey: PlaceSurvey, healthy: Healthy, notes: tuple[str, ...] = ()
+    model: Model,
+    survey: PlaceSurvey,
+    healthy: Healthy,
+    notes: tuple[str, ...] = (),
+    *,
+    name: str = "pairs of lines",
 ) -> Ties:
     """Take from all rows of a place which lines differ.
 
@@ -102,20 +131,20 @@ def ties_in(
     healthy : Healthy
         Of the survey's lines.
     notes : tuple of str
+    name : str
     """
     lines = survey.lines
-    differ = survey.pairs.differing()
-    seen = _packed(differ >= APART)
     # A pair of which one line is hardly ever known tells nothing, nor one that differed once.
-    is_told = (survey.pairs.both_known() >= APART) & ((differ == 0) | (differ >= APART))
+    seen, looked = pairs_apart(survey)
     return Ties(
         model=model,
         seen=seen,
-        looked=_packed(is_told),
+        looked=looked,
         expected=_packed(healthy.differ),
         known=_packed(healthy.differ),
         of_lines=np.ones(len(seen), dtype=bool),
         notes=notes,
+        name=name,
         place=survey.place,
         lines=lines,
         levels=healthy.levels,
@@ -130,6 +159,13 @@ class Healthy(NamedTuple):
 
     differ: Bools
     levels: Bools
+
+
+def pairs_apart(survey: PlaceSurvey) -> tuple[Words, Words]:
+    """Give which pairs of lines are seen to differ, a bit a pair, and for which that is told."""
+    differ = survey.pairs.differing()
+    is_told = (survey.pairs.both_known() >= APART) & ((differ == 0) | (differ >= APART))
+    return _packed(differ >= APART), _packed(is_told)
 
 
 def expected_to_differ(

@@ -42,6 +42,12 @@ _SETTLED = 0.9
 _TELLING = 0.5
 """A group that foretells less of the bits that were read is no answer."""
 
+_MOST = 0.8
+"""A group that explains this share of what was wrong, and leaves the rest open, is an answer."""
+
+_RIVAL = 1e-3
+"""A group with less than this share of the likelihood leaves so much open that it is no rival."""
+
 _CHANCE = 0.01
 """A group that leaves wrong reads open is an answer where chance would hardly do as well."""
 
@@ -139,10 +145,12 @@ class Judgement:
         return (
             not first.contradicted
             and first.explained > 0
-            and (first.explained == self.wrong or self.by_chance <= _CHANCE)
+            and (first.explained >= _MOST * self.wrong or self.by_chance <= _CHANCE)
             and first.foretold >= _TELLING
             and first.share >= _SETTLED
-            and not any(not each.contradicted and each.explained for each in others)
+            and not any(
+                not each.contradicted and each.explained and each.share >= _RIVAL for each in others
+            )
         )
 
 
@@ -240,15 +248,15 @@ def _may_be(scores: Scores, *, is_wrong: bool) -> NDArray[np.bool_]:
 
 
 def _by_chance(evidence: Evidence, group: Group) -> float:
-    """Give how likely the wrong reads would lie among those that a group leaves open by chance."""
+    """Give how likely what a group does not explain would be where it leaves all open by chance."""
     rows = FaultRows(evidence.model, group.faults[:1])
     known = next(evidence.over(rows))[1].known[0]
-    bits = np.bitwise_or.reduce(evidence.wrong)
+    is_wrong = evidence.wrong != 0
+    is_left = is_wrong & (evidence.wrong & ~known != 0)
+    bits = np.bitwise_or.reduce(evidence.wrong[is_left], initial=np.uint64(0))
     is_open = (bits & evidence.looked & ~known) != 0
-    wrong = evidence.wrong != 0
-    if (wrong & ~is_open).any():
-        return 1.0
-    return comb(int(is_open.sum()), int(wrong.sum())) / comb(len(wrong), int(wrong.sum()))
+    others, left = int((~is_wrong | is_left).sum()), int(is_left.sum())
+    return comb(int((is_open & (~is_wrong | is_left)).sum()), left) / comb(others, left)
 
 
 def _may_hang(evidence: Evidence, group: Group, wrong: int) -> bool:

@@ -1,0 +1,330 @@
+"""A capture with what was done while it was taken: its evidence, and how a candidate would look.
+
+Most candidates are foretold for thousands at once. What follows from a tied strobe, from the card
+to the host and back, is not: for a few candidates the whole run is made again with the fault in
+it, and looked at just as the capture was.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from busdecode.compare import WholeRecording, matched
+from busdecode.cycles import ENDINGS, DecodedPlace, Sampling, decode, synthesise
+from busdecode.diagnosis.evidence import Evidence, Joint, ReadBack
+from busdecode.diagnosis.shown import (
+    Shown,
+    seen_by_beats,
+    seen_in,
+    shown_of,
+    stimulus_of,
+    sure_beats,
+)
+from busdecode.diagnosis.ties import Ties, expected_to_differ, pairs_apart, ties_in
+from busdecode.predict import FaultRows, Foretold
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from busdecode.access import AccessLog
+    from busdecode.compare import Recording
+    from busdecode.cycles import Looks, Synthesis
+    from busdecode.faults import Fault
+    from busdecode.predict import Model
+
+    Ints = NDArray[np.int64]
+    Words = NDArray[np.uint64]
+
+__all__ = ["Recorded", "Tried", "record", "record_joined"]
+
+_SEEDS = (1, 2)
+"""What differs from run to run is not foretold."""
+
+_HOST = "host"
+
+
+@dataclass(frozen=True, eq=False)
+class Recorded:
+    """A capture, or several of one stimulus joined, as evidence.
+
+    Parameters
+    ----------
+    stimulus : ReadBack
+        What was done, and what reads returned.
+    log : AccessLog or None
+        That was aligned with it.
+    offset : int
+    period : int, ps
+        At which it was sampled.
+    shown : tuple of Shown
+        For each place; the first tells the moments.
+    ties : tuple of Ties
+        For each place of each capture.
+    notes : tuple of str
+    """
+
+    stimulus: ReadBack
+    log: AccessLog | None
+    offset: int
+    period: int
+    shown: tuple[Shown, ...]
+    ties: tuple[Ties, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def pieces(self) -> tuple[Evidence, ...]:
+        """What the lines tell; not what reads returned."""
+        return (*self.shown, *self.ties)
+
+    def tried(self, fault: Fault) -> dict[int, tuple[Words, Words]]:
+        """Make the run again with a fault, and look at it as at the capture.
+
+        Returns
+        -------
+        dict of int to (ndarray of uint64, ndarray of uint64)
+            For each piece and for the stimulus, by identity: what it would show, and the bits
+            that it shows in every run.
+        """
+        runs = [self._run(fault, seed) for seed in _SEEDS]
+        found = {}
+        for key in runs[0]:
+            words, known = runs[0][key]
+            for others, others_known in (run[key] for run in runs[1:]):
+                known = known & others_known & ~(words ^ others)
+            found[key] = (words & known, known)
+        return found
+
+    def _run(self, fault: Fault, seed: int) -> dict[int, tuple[Words, Words]]:
+        model, transfers = self.stimulus.model, self.stimulus.foreteller.transfers
+        made = synthesise(
+            model.bus,
+            transfers,
+            seed=seed,
+            faults=[fault],
+            sampling=Sampling(period=self.period),
+            places=tuple(dict.fromkeys(_side(place) for place in self._places())),
+        )
+        found = {id(self.stimulus): self._returned(made)}
+        places = {each.place: each.lines for each in self.shown}
+        recording = self._decoded(made, places)
+        found.update(self._shown(recording))
+        for ties in self.ties:
+            own = recording
+            if places.get(ties.place) != ties.lines:
+                own = self._decoded(made, {ties.place: ties.lines})
+            found[id(ties)] = pairs_apart(own.surveys[ties.place])
+        return found
+
+    def _places(self) -> list[str]:
+        return [each.place for each in self.shown] + [each.place for each in self.ties]
+
+    def _decoded(self, made: Synthesis, places: Mapping[str, tuple[str, ...]]) -> WholeRecording:
+        bus = self.stimulus.model.bus
+        decoded = {}
+        for place, lines in places.items():
+            capture = made.places[_side(place)].select(lines)
+            table, _ = decode(bus, [capture])
+            decoded[place] = DecodedPlace(bus, place, capture, table, 0, ())
+        return WholeRecording(decoded)
+
+    def _returned(self, made: Synthesis) -> tuple[Words, Words]:
+        foreteller = self.stimulus.foreteller
+        returned = [made.returned[at] for at in foreteller.reads.tolist()]
+        words = np.array([each or 0 for each in returned], dtype=np.uint64)
+        is_there = np.array([each is not None for each in returned], dtype=bool)
+        return words & foreteller.moved, np.where(is_there, foreteller.moved, np.uint64(0))
+
+    def _shown(self, recording: WholeRecording) -> dict[int, tuple[Words, Words]]:
+        beats = self._beats(recording)
+        views = recording.look(beats[beats >= 0], beats[:0]).views
+        found: dict[int, tuple[Words, Words]] = {}
+        for shown in self.shown:
+            view = views.get(shown.place)
+            if view is not None:
+                seen = seen_in(view, recording.table, beats)
+                found[id(shown)] = seen.levels.reshape(-1), seen.looked.reshape(-1)
+        return found
+
+    def _beats(self, recording: Recording) -> Ints:
+        """Give the beat that each transfer is in a run made again."""
+        table, count = recording.table, len(self.stimulus.foreteller.transfers)
+        whole = np.flatnonzero((table.ended != ENDINGS.index("cut-off")) & (table.kind >= 0))
+        if len(whole) == count:
+            return whole
+        if self.log is None or not len(table):
+            return np.full(count, -1, dtype=np.int64)
+        lines = next(iter(recording.places.values())).lines
+        meant, aligned = matched(table, lines, self.log, offset=self.offset)
+        return sure_beats(table.bus, meant, aligned)
+
+
+def record(
+    model: Model,
+    recording: Recording,
+    log: AccessLog | None = None,
+    *,
+    offset: int = 0,
+    name: str = "capture",
+) -> Recorded:
+    """Take a capture as evidence.
+
+    Parameters
+    ----------
+    model : Model
+    recording : Recording
+    log : AccessLog, optional
+        Of what was done while it was taken; without it that is taken from the lines.
+    offset : int
+        Added to every logged address.
+    name : str
+        What the capture is called.
+
+    Raises
+    ------
+    LogError
+        If the log does not fit the bus.
+    """
+    lines = next(iter(recording.places.values())).lines
+    table = recording.table
+    stimulus, beats, notes = stimulus_of(
+        model, table, lines, log, offset=offset, name=f"reads in {name}"
+    )
+    views = recording.look(beats[beats >= 0], beats[:0]).views
+    shown = tuple(
+        shown_of(
+            stimulus,
+            place,
+            recording.places[place].lines,
+            seen_in(view, table, beats),
+            name=f"{name}, levels at the {place}",
+        )
+        for place, view in views.items()
+    )
+    period = _period([recording])
+    ties = _ties(stimulus, recording, name, period)
+    return Recorded(stimulus, log, offset, period, shown, ties, _named(name, notes))
+
+
+def record_joined(
+    model: Model,
+    looks: Looks,
+    recordings: Mapping[str, Recording],
+    log: AccessLog | None = None,
+    *,
+    offset: int = 0,
+    name: str = "captures",
+) -> Recorded:
+    """Take captures of one stimulus, joined, as evidence.
+
+    Parameters
+    ----------
+    model : Model
+    looks : Looks
+        What they show together, at the host.
+    recordings : mapping of str to Recording
+        Each of them, by its name.
+    log, offset, name
+        As for `record`.
+    """
+    stimulus, beats, notes = stimulus_of(
+        model, looks.table, looks.lines, log, offset=offset, name=f"reads in {name}"
+    )
+    seen = seen_by_beats(looks, beats)
+    shown = shown_of(stimulus, _HOST, looks.lines, seen, name=f"{name}, levels")
+    period = _period(list(recordings.values()))
+    ties = tuple(
+        each for own, it in recordings.items() for each in _ties(stimulus, it, own, period)
+    )
+    notes = (*looks.notes, *notes)
+    return Recorded(stimulus, log, offset, period, (shown,), ties, _named(name, notes))
+
+
+def _named(name: str, notes: Sequence[str]) -> tuple[str, ...]:
+    return tuple(f"{name}: {note}" for note in notes)
+
+
+def _period(recordings: Sequence[Recording]) -> int:
+    return max(place.resolution for each in recordings for place in each.places.values())
+
+
+def _ties(stimulus: ReadBack, recording: Recording, name: str, period: int) -> tuple[Ties, ...]:
+    """Take what pairs of lines show at each place of a capture."""
+    model, transfers = stimulus.model, stimulus.foreteller.transfers
+    found = []
+    for place, survey in recording.surveys.items():
+        if transfers and survey.rows:
+            healthy = expected_to_differ(model.bus, transfers, _side(place), survey.lines, period)
+            found.append(
+                ties_in(model, survey, healthy, name=f"{name}, pairs of lines at the {place}")
+            )
+    return tuple(found)
+
+
+def _side(place: str) -> str:
+    return place if place in ("host", "card") else "other"
+
+
+@dataclass(frozen=True, eq=False)
+class Tried(Evidence):
+    """Evidence of which some candidates were tried: the run was made again with them.
+
+    Parameters
+    ----------
+    joint : Joint
+    found : dict of Fault to (ndarray of uint64, ndarray of uint64)
+        What each would show, and the bits that are known of it, shape (R,).
+    """
+
+    joint: Joint
+    found: dict[Fault, tuple[Words, Words]]
+
+    @classmethod
+    def of(cls, joint: Joint, recorded: Sequence[Recorded], faults: Sequence[Fault]) -> Tried:
+        """Try some candidates on every capture; what no run tells stays as it was foretold."""
+        found = {}
+        for fault in faults:
+            rows = FaultRows(joint.model, [fault])
+            _, foretold = next(joint.over(rows))
+            words, known = foretold.words[0].copy(), foretold.known[0].copy()
+            shows: dict[int, tuple[Words, Words]] = {}
+            for each in recorded:
+                shows.update(each.tried(fault))
+            at = 0
+            for piece in joint.pieces:
+                part = slice(at, at + len(piece))
+                at = part.stop
+                if id(piece) in shows:
+                    shown, told = shows[id(piece)]
+                    words[part] = (words[part] & ~told) | (shown & told)
+                    known[part] |= told
+            found[fault] = words, known
+        return cls(
+            model=joint.model,
+            seen=joint.seen,
+            looked=joint.looked,
+            expected=joint.expected,
+            known=joint.known,
+            of_lines=joint.of_lines,
+            notes=joint.notes,
+            name=joint.name,
+            joint=joint,
+            found=found,
+        )
+
+    def over(self, rows: FaultRows) -> Iterator[tuple[slice, Foretold]]:
+        """Foretell every observation with each fault, some faults at a time."""
+        for part, foretold in self.joint.over(rows):
+            words, known = foretold.words, foretold.known
+            for row, fault in enumerate(rows.faults[part]):
+                if fault in self.found:
+                    words[row], known[row] = self.found[fault]
+            yield part, Foretold(words, known)
+
+    def first(self, count: int) -> Joint:
+        """Give about so many of the first observations alone, without what was tried."""
+        return self.joint.first(count)
