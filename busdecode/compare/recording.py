@@ -99,10 +99,14 @@ class WholeRecording(Recording):
     Parameters
     ----------
     places : mapping of str to DecodedPlace
+
+    Attributes
+    ----------
+    decoded : mapping of str to DecodedPlace
     """
 
     def __init__(self, places: Mapping[str, DecodedPlace]) -> None:
-        self._decoded = places
+        self.decoded = places
         self.places = {
             name: Place(each.capture.lines, each.capture.resolution, each.skew, each.notes)
             for name, each in places.items()
@@ -114,9 +118,7 @@ class WholeRecording(Recording):
 
     def look(self, beats: Ints, told: Ints) -> Looked:
         """Give all rows."""
-        views = {
-            name: view_place(each) for name, each in self._decoded.items() if len(each.capture)
-        }
+        views = {name: view_place(each) for name, each in self.decoded.items() if len(each.capture)}
         return Looked(views, SeenBeats(card_of(views), self.table))
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from busdecode.diagnosis.bench import Bench, Standing, filled
 from busdecode.diagnosis.blind import blind_spots
-from busdecode.diagnosis.evidence import ReadBack, read_back
+from busdecode.diagnosis.evidence import Evidence, ReadBack, read_back
+from busdecode.diagnosis.gathered import Gathered, NamedCapture, NamedLog, gather
 from busdecode.diagnosis.oddities import Oddities, Oddity, oddities_of
 from busdecode.diagnosis.score import NOISE, Scores, count, score
 from busdecode.diagnosis.steps import (
@@ -15,13 +16,18 @@ from busdecode.diagnosis.steps import (
     steps_of,
 )
 from busdecode.diagnosis.verdict import Group, Judgement, judge
+from busdecode.diagnosis.whole import diagnose, fares
 from busdecode.diagnosis.wording import path_of, sentence, sentences
 
 __all__ = [
     "NOISE",
     "Bench",
+    "Evidence",
+    "Gathered",
     "Group",
     "Judgement",
+    "NamedCapture",
+    "NamedLog",
     "Oddities",
     "Oddity",
     "Outcomes",
@@ -31,7 +37,10 @@ __all__ = [
     "Step",
     "blind_spots",
     "count",
+    "diagnose",
+    "fares",
     "filled",
+    "gather",
     "judge",
     "next_steps",
     "oddities_of",

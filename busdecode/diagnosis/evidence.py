@@ -17,7 +17,7 @@ from busdecode.errors import quoted
 from busdecode.predict import Foreteller, Foretold
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Collection, Iterator, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -213,7 +213,8 @@ def read_back(
             transfers.append(transfer)
             parts.append(count % bus.operand.beats)
             if kind.direction == "read":
-                rows.append(Returned(at, moved, access.data is not None, expected))
+                told = 0 if access.data is None else (1 << 64) - 1
+                rows.append(Returned(at, moved, told, expected))
     return returned(
         model,
         transfers,
@@ -230,13 +231,13 @@ def read_back(
 class Returned(NamedTuple):
     """What one read returned.
 
-    `access` is its number in the log; `word` as it stood on the data lines, or nothing where the
-    read is not `told`; `expected` is what the log says it should have been, or -1.
+    `access` is its number in the log; `word` as it stood on the data lines, and the bits of it that
+    are told; `expected` is what the log says it should have been, or -1.
     """
 
     access: int
     word: int
-    is_told: bool
+    told: int
     expected: int = -1
 
 
@@ -248,6 +249,7 @@ def returned(
     notes: tuple[str, ...] = (),
     *,
     name: str = "read-backs",
+    hidden: Collection[str] = (),
 ) -> ReadBack:
     """Take what transfers returned as evidence.
 
@@ -262,11 +264,13 @@ def returned(
         For each read among them.
     notes : tuple of str
     name : str
+    hidden : collection of str
+        As `Foreteller` has them.
     """
-    foreteller = Foreteller(model, transfers, parts)
+    foreteller = Foreteller(model, transfers, parts, hidden)
     healthy = foreteller.healthy()
     known, words = healthy.known[0], healthy.words[0]
-    looked = foreteller.moved * np.array([each.is_told for each in reads], dtype=np.uint64)
+    looked = foreteller.moved & np.array([each.told for each in reads], dtype=np.uint64)
     seen = np.array([each.word for each in reads], dtype=np.uint64) & looked
     foreteller.observe(seen, looked)
     told = np.array([each.expected for each in reads], dtype=np.int64)

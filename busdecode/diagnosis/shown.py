@@ -10,13 +10,13 @@ import numpy as np
 from busdecode.access import lane_mask
 from busdecode.capture import words_for
 from busdecode.compare import matched, ports_seen
-from busdecode.cycles import ENDINGS, MOMENTS, moment_name, moment_of, transfers_of
+from busdecode.cycles import DIRECTIONS, ENDINGS, MOMENTS, moment_name, moment_of, transfers_of
 from busdecode.diagnosis.evidence import Evidence, ReadBack, Returned, read_back, returned
 from busdecode.predict import FaultRows, LineForeteller
 from busdecode.units import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -176,6 +176,7 @@ def stimulus_of(
     *,
     offset: int = 0,
     name: str = "read-backs",
+    addresses: Callable[[Ints], Words] | None = None,
 ) -> tuple[ReadBack, Ints, tuple[str, ...]]:
     """Give what was done while a capture was taken, and the beat that each transfer is.
 
@@ -193,6 +194,9 @@ def stimulus_of(
         Added to every logged address.
     name : str
         What the read-backs are called.
+    addresses : callable, optional
+        Gives what the captured address lines show in rows of the table, the others 0: for
+        captures without a log that do not have all of them.
 
     Returns
     -------
@@ -208,7 +212,7 @@ def stimulus_of(
         If the log does not fit the bus.
     """
     if log is None:
-        return _of_beats(model, table, name)
+        return _of_beats(model, table, lines, name, addresses)
     bus = model.bus
     meant, aligned = matched(table, lines, log, offset=offset)
     stimulus = read_back(
@@ -233,21 +237,58 @@ def sure_beats(bus: Bus, meant: Meant, aligned: Alignment) -> Ints:
     return sure
 
 
-def _of_beats(model: Model, table: CycleTable, name: str) -> tuple[ReadBack, Ints, tuple[str, ...]]:
+def _of_beats(
+    model: Model,
+    table: CycleTable,
+    lines: Sequence[str],
+    name: str,
+    addresses: Callable[[Ints], Words] | None,
+) -> tuple[ReadBack, Ints, tuple[str, ...]]:
+    """Take what was done from the lines; what is not captured is not known of it."""
     bus = model.bus
-    is_whole = (table.ended != ENDINGS.index("cut-off")) & (table.kind >= 0) & table.has_address
+    hidden = [line for line in dict.fromkeys((*bus.address, *bus.data)) if line not in lines]
     in_memory = np.array(
         [kind.space != "none" and kind.direction != "none" for kind in bus.kinds] + [False]
     )
-    rows = np.flatnonzero(is_whole & in_memory[np.minimum(table.kind, len(bus.kinds))])
+    every = np.uint64((1 << bus.lane_count) - 1)
+    rows = np.flatnonzero(
+        (table.ended != ENDINGS.index("cut-off"))
+        & (table.kind >= 0)
+        & in_memory[np.minimum(table.kind, len(bus.kinds))]
+        & (table.lanes_known == every)
+        & (table.lanes != 0)
+    )
     some = table.take(rows)
+    if addresses is not None and not some.has_address.all():
+        free = [
+            bit
+            for line, bit in zip(bus.address, bus.address_bits, strict=True)
+            if line in hidden and 1 << bit >= bus.word_bytes
+        ]
+        # No address is met twice by chance; where there are too few bits for that, reads are
+        # left out, since nobody knows what they should return.
+        if 1 << len(free) < len(rows):
+            is_read = some.direction == DIRECTIONS.index("read")
+            rows, some = rows[~is_read], some.take(~is_read)
+        some = replace(some, address=_apart(addresses(rows), free, bus.word_bytes))
     transfers, reads = [], []
     for at, transfer in enumerate(transfers_of(some)):
         if bus.kind(transfer.kind).direction == "read":
-            mask = lane_mask(bus, transfer.lanes)
-            is_known = int(some.data_known[at]) & mask == mask
-            reads.append(Returned(at, int(some.data[at]) & mask, is_known))
+            known = int(some.data_known[at]) & lane_mask(bus, transfer.lanes)
+            reads.append(Returned(at, int(some.data[at]) & known, known))
             transfer = replace(transfer, data=None)
         transfers.append(transfer)
     notes = ("without a log, what was written is taken from the lines",)
-    return returned(model, transfers, None, reads, name=name), rows, notes
+    told = returned(model, transfers, None, reads, name=name, hidden=hidden)
+    return told, rows, notes
+
+
+def _apart(addresses: Words, free: Sequence[int], word: int) -> Words:
+    """Give addresses of words that differ from row to row, in bits that are free."""
+    number = np.arange(len(addresses), dtype=np.uint64)
+    out = addresses & ~np.uint64(word - 1)
+    for at, bit in enumerate(free):
+        out = (out & ~np.uint64(1 << bit)) | (
+            (number >> np.uint64(at) & np.uint64(1)) << np.uint64(bit)
+        )
+    return out

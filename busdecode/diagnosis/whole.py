@@ -16,7 +16,7 @@ from busdecode.units import counted
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from busdecode.diagnosis.evidence import Evidence, ReadBack
+    from busdecode.diagnosis.evidence import Evidence
     from busdecode.diagnosis.recorded import Recorded
     from busdecode.diagnosis.score import Scores
     from busdecode.diagnosis.verdict import Judgement
@@ -29,7 +29,7 @@ _MOST_TRIED, _FEW_TRIED = 24, 6
 
 
 def diagnose(
-    logs: Sequence[ReadBack],
+    logs: Sequence[Evidence],
     recorded: Sequence[Recorded],
     faults: Sequence[Fault],
     begin: Callable[[str], None] = lambda what: None,
@@ -41,8 +41,8 @@ def diagnose(
 
     Parameters
     ----------
-    logs : sequence of ReadBack
-        Each log once.
+    logs : sequence of Evidence
+        What reads returned, each log once, and what was measured.
     recorded : sequence of Recorded
     faults : sequence of Fault
     begin : callable

@@ -22,7 +22,7 @@ from busdecode.predict.rows import FaultRows
 from busdecode.predict.states import ANY, CARD, HOST, LineStates
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Collection, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -68,16 +68,24 @@ class Foreteller:
     transfers : sequence of Transfer
     parts : sequence of int, optional
         Which part of a byte each moves, where the data lines are narrower.
+    hidden : collection of str
+        Lines of which the transfers do not tell what is driven on them: addresses differ where
+        they should, but their bits mean nothing there.
     """
 
     def __init__(
-        self, model: Model, transfers: Sequence[Transfer], parts: Sequence[int] | None = None
+        self,
+        model: Model,
+        transfers: Sequence[Transfer],
+        parts: Sequence[int] | None = None,
+        hidden: Collection[str] = (),
     ) -> None:
         bus = model.bus
         self.model, self._bus = model, bus
         self._given = tuple(transfers), None if parts is None else tuple(parts)
+        self._hidden = frozenset(hidden)
         self._address, self._data = model.address_bits, model.data_bits
-        self._states = LineStates(bus, transfers, model.runs)
+        self._states = LineStates(bus, transfers, model.runs, hidden)
         self._reads = np.flatnonzero(~self._states.is_write)
         self._writes = np.flatnonzero(self._states.is_write)
         self._pieces = Pieces.of(bus, transfers, parts)
@@ -113,7 +121,9 @@ class Foreteller:
     def cut(self, count: int) -> Foreteller:
         """Give one for so many of the first transfers."""
         transfers, parts = self._given
-        some = Foreteller(self.model, transfers[:count], None if parts is None else parts[:count])
+        some = Foreteller(
+            self.model, transfers[:count], None if parts is None else parts[:count], self._hidden
+        )
         if self._seen is not None:
             reads = len(some.reads)
             some.observe(self._seen[:reads], self._looked[:reads])
@@ -446,7 +456,7 @@ class Foreteller:
         states = self._states
         shape = (len(rows), len(states))
         words = np.broadcast_to(states.data, shape)
-        known = np.broadcast_to(states.moved, shape)
+        known = np.broadcast_to(states.moved & states.told, shape)
         at = np.flatnonzero(rows.data)
         if not len(at):
             return words, known

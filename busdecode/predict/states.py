@@ -16,7 +16,7 @@ from busdecode.cycles import Form, healthy_runs
 from busdecode.protocol import event_lines
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from numpy.typing import NDArray
 
@@ -61,12 +61,19 @@ class LineStates:
         Of kinds that a memory answers.
     runs : dict of Form to list of Run
         Runs made before; those that are missing are added.
+    hidden : collection of str
+        Lines of which the transfers do not tell what is driven on them.
     """
 
     def __init__(
-        self, bus: Bus, transfers: Sequence[Transfer], runs: dict[Form, list[Run]]
+        self,
+        bus: Bus,
+        transfers: Sequence[Transfer],
+        runs: dict[Form, list[Run]],
+        hidden: Collection[str] = (),
     ) -> None:
         self._bus = bus
+        self._hidden = frozenset(hidden)
         self._address_bit = dict(zip(bus.address, bus.address_bits, strict=True))
         self._data_bit = {line: bit for bit, line in enumerate(reversed(bus.data))}
         begins = (bus.cycle_begins[0], bus.beat_begins[0])
@@ -83,6 +90,8 @@ class LineStates:
         self.runs = [runs[form] for form in self.forms]
         self.address = np.array([each.address for each in transfers], dtype=np.uint64)
         self.data = np.array([each.data or 0 for each in transfers], dtype=np.uint64)
+        hidden_bits = sum(1 << bit for name, bit in self._data_bit.items() if name in self._hidden)
+        self.told = np.uint64(~hidden_bits & (1 << 64) - 1)
         self.is_write = np.array([each.data is not None for each in transfers], dtype=bool)
         self.moved = np.array([lane_mask(bus, form.lanes) for form in self.forms], dtype=np.uint64)[
             self.form
@@ -120,6 +129,8 @@ class LineStates:
         for at, each in enumerate(carried):
             here = self.form == at
             if each.who not in (HOST, CARD) or each.what == "unknown":
+                continue
+            if line in self._hidden and each.what in ("address", "data"):
                 continue
             if each.what in ("low", "high"):
                 states[here] = each.who + (each.what == "high")
