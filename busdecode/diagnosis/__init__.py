@@ -6,7 +6,7 @@ from busdecode.diagnosis.bench import Bench, Standing, filled
 from busdecode.diagnosis.blind import blind_spots
 from busdecode.diagnosis.evidence import ReadBack, read_back
 from busdecode.diagnosis.oddities import Oddities, Oddity, oddities_of
-from busdecode.diagnosis.score import NOISE, Scores, count, score
+from busdecode.diagnosis.score import NOISE, Scores, count, score, shares
 from busdecode.diagnosis.steps import (
     Outcomes,
     Step,
@@ -14,6 +14,7 @@ from busdecode.diagnosis.steps import (
     reached_window,
     steps_of,
 )
+from busdecode.diagnosis.together import Together, joined, together
 from busdecode.diagnosis.verdict import Group, Judgement, judge
 from busdecode.diagnosis.wording import path_of, sentence, sentences
 
@@ -29,9 +30,11 @@ __all__ = [
     "Scores",
     "Standing",
     "Step",
+    "Together",
     "blind_spots",
     "count",
     "filled",
+    "joined",
     "judge",
     "next_steps",
     "oddities_of",
@@ -41,5 +44,7 @@ __all__ = [
     "score",
     "sentence",
     "sentences",
+    "shares",
     "steps_of",
+    "together",
 ]
