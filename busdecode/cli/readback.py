@@ -193,9 +193,7 @@ def _next(
     evidence: ReadBack, judgement: Judgement, window: Window, offset: int
 ) -> list[tuple[Step, float]]:
     """Give the steps that tell most of the candidates that are still possible."""
-    import numpy as np
-
-    from busdecode.diagnosis import Outcomes, next_steps, score, steps_of
+    from busdecode.diagnosis import Outcomes, next_steps, score, shares, steps_of
     from busdecode.predict import FaultRows
 
     model = evidence.model
@@ -204,8 +202,7 @@ def _next(
     rows = FaultRows(model, left[:_MOST_LEFT])
     if not len(rows):
         return []
-    weight = score(evidence, rows).weight
-    share = np.exp(weight - weight.max())
+    share = shares(score(evidence, rows).weight)
     outcomes = Outcomes.of(model, steps_of(window, offset), rows, offset)
-    steps = next_steps(outcomes, share / share.sum())
+    steps = next_steps(outcomes, share)
     return [(step, gain) for step, gain in steps if gain >= _LEAST_GAIN]

@@ -7,7 +7,7 @@ from busdecode.diagnosis.blind import blind_spots
 from busdecode.diagnosis.evidence import Evidence, ReadBack, read_back
 from busdecode.diagnosis.gathered import Gathered, NamedCapture, NamedLog, gather
 from busdecode.diagnosis.oddities import Oddities, Oddity, oddities_of
-from busdecode.diagnosis.score import NOISE, Scores, count, score
+from busdecode.diagnosis.score import NOISE, Scores, count, score, shares
 from busdecode.diagnosis.steps import (
     Outcomes,
     Step,
@@ -15,6 +15,7 @@ from busdecode.diagnosis.steps import (
     reached_window,
     steps_of,
 )
+from busdecode.diagnosis.together import Together, joined, together
 from busdecode.diagnosis.verdict import Group, Judgement, judge
 from busdecode.diagnosis.whole import diagnose, fares
 from busdecode.diagnosis.wording import path_of, sentence, sentences
@@ -35,12 +36,14 @@ __all__ = [
     "Scores",
     "Standing",
     "Step",
+    "Together",
     "blind_spots",
     "count",
     "diagnose",
     "fares",
     "filled",
     "gather",
+    "joined",
     "judge",
     "next_steps",
     "oddities_of",
@@ -50,5 +53,7 @@ __all__ = [
     "score",
     "sentence",
     "sentences",
+    "shares",
     "steps_of",
+    "together",
 ]

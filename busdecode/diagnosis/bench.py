@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.diagnosis.evidence import read_back
-from busdecode.diagnosis.score import score
+from busdecode.diagnosis.score import score, shares
 from busdecode.diagnosis.steps import Outcomes, next_steps
 
 if TYPE_CHECKING:
@@ -94,10 +94,7 @@ class Bench:
         if not log:
             return np.full(len(self._faults), 1 / len(self._faults))
         evidence = read_back(self._model, log, offset=self._offset)
-        weight = score(evidence, self._faults).weight
-        likely: NDArray[np.float64] = np.exp(weight - weight.max())
-        likely /= likely.sum()
-        return likely
+        return shares(score(evidence, self._faults).weight)
 
 
 def filled(step: Step, read: Sequence[int]) -> list[Access]:

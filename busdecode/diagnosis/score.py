@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     Ints = NDArray[np.int64]
 
-__all__ = ["LEFT_OPEN", "NOISE", "Scores", "count", "score"]
+__all__ = ["LEFT_OPEN", "NOISE", "Scores", "count", "score", "shares"]
 
 NOISE = 0.01
 """The share of bits that are taken to be read wrong by chance, or now and then."""
@@ -128,3 +128,31 @@ def score(evidence: Evidence, faults: FaultRows) -> Scores:
             for name in Scores.__dataclass_fields__
         )
     )
+
+
+def shares(
+    weight: NDArray[np.float64], chance: NDArray[np.float64] | None = None
+) -> NDArray[np.float64]:
+    """Give how likely each candidate is among all, together 1.
+
+    Parameters
+    ----------
+    weight : ndarray of float64, shape (F,)
+        As `Scores` has it.
+    chance : ndarray of float64, shape (F,), optional
+        How likely each was before anything was seen, in any unit; all alike without it.
+
+    Examples
+    --------
+    Of two that explain all equally well, the one that is found nine times as often:
+
+    >>> shares(np.array([-1.0, -1.0]), np.array([9, 1])).tolist()
+    [0.9, 0.1]
+    """
+    if not len(weight):
+        return np.zeros(0)
+    likely = np.exp(weight - weight.max())
+    if chance is not None:
+        likely *= chance
+    whole: NDArray[np.float64] = likely / likely.sum()
+    return whole

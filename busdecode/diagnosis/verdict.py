@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.diagnosis.score import Scores, count, score
+from busdecode.diagnosis.score import Scores, score
+from busdecode.diagnosis.together import together
 from busdecode.faults import Absent
-from busdecode.predict import FaultRows, Foretold, lines_of
+from busdecode.predict import FaultRows, lines_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -50,9 +51,6 @@ _RIVAL = 1e-3
 
 _CHANCE = 0.01
 """A group that leaves wrong reads open is an answer where chance would hardly do as well."""
-
-_PAIRED = 400
-"""So many different predictions are tried two at a time."""
 
 
 @dataclass(frozen=True)
@@ -308,49 +306,11 @@ def _grouped(evidence: Evidence, rows: FaultRows, scores: Scores) -> list[Group]
 
 def _two_causes(
     evidence: Evidence, rows: FaultRows, scores: Scores
-) -> tuple[list[int], list[int]] | None:
-    """Give the places of two causes that together foretell every wrong read, if there are such.
-
-    Each has its own bits: where both would change a bit, it must be to the same level.
-    """
+) -> tuple[list[int], ...] | None:
+    """Give the places of two causes that together foretell every wrong read, if there are such."""
     able = np.flatnonzero(scores.matched > 0)
     able = able[np.argsort(scores.invented[able] - scores.matched[able], kind="stable")][:_RANKED]
-    alike: dict[bytes, list[int]] = {}
-    different = []
-    for part, foretold in evidence.over(rows.part(able)):
-        for at, words, known in zip(
-            able[part].tolist(), foretold.words, foretold.known, strict=True
-        ):
-            key = words.tobytes() + known.tobytes()
-            if key not in alike and len(alike) < _PAIRED:
-                different.append((words, known))
-                alike[key] = [at]
-            elif key in alike:
-                alike[key].append(at)
-    if not different:
-        return None
-    words, known = (np.stack(column) for column in zip(*different, strict=True))
-    healthy, sure = evidence.expected, evidence.known & evidence.looked
-    wrong = int((evidence.wrong != 0).sum())
-    changes = ((words ^ healthy) & known & sure) | (~known & sure)
-    best: tuple[float, int, int] | None = None
-    for one in range(len(different)):
-        both = changes & changes[one]
-        joined = (
-            (healthy & ~(changes | changes[one]))
-            | (words & changes & ~changes[one])
-            | (words[one] & changes[one])
-        )
-        clash = both & (words ^ words[one])
-        told = (sure & ~(changes | changes[one])) | (known & changes) | (known[one] & changes[one])
-        scored = count(evidence, Foretold(joined & told & ~clash, told & ~clash))
-        is_whole = (scored.contradicted == 0) & (scored.explained == wrong)
-        fits = np.flatnonzero(is_whole & (np.arange(len(different)) > one))
-        if len(fits):
-            other = int(fits[np.argmax(scored.weight[fits])])
-            if best is None or scored.weight[other] > best[0]:
-                best = (float(scored.weight[other]), one, other)
-    if best is None:
-        return None
-    names = list(alike.values())
-    return names[best[1]], names[best[2]]
+    for found in together(evidence, rows.part(able), explaining=True, most=1):
+        if len(found.members) == 2:
+            return tuple(able[list(alike)].tolist() for alike in found.members)
+    return None
