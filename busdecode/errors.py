@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 __all__ = [
     "BusdecodeError",
     "CaptureError",
+    "CaseError",
     "DescriptionError",
     "InputError",
     "JoinError",
@@ -168,6 +169,10 @@ class DescriptionError(InputError):
 
 class JoinError(InputError):
     """Captures that should be of the same writes and reads do not fit together."""
+
+
+class CaseError(InputError):
+    """A case file names something that is not there, or cannot be read."""
 
 
 class LogError(InputError):

@@ -49,6 +49,7 @@ COMMANDS: tuple[Named, ...] = (
     Named("buses", "list the bus descriptions at hand, or show one"),
     Named("synthesise", "make a capture of accesses, with faults where wanted"),
     Named("readback", "name the cause from writes and reads alone, and what to write next"),
+    Named("diagnose", "name the cause by all evidence of a repair, and what to measure next"),
     Named("plan", "list the writes and reads that tell most, to be made on the target"),
 )
 """Every command, in the order in which help shows them. A new command is one row here and one

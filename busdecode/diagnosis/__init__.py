@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from busdecode.diagnosis.bench import Bench, Standing, filled
-from busdecode.diagnosis.blind import blind_spots
+from busdecode.diagnosis.beeped import Beeped, beeped
+from busdecode.diagnosis.blind import blind_spots, unseen_by
 from busdecode.diagnosis.evidence import Evidence, ReadBack, read_back
 from busdecode.diagnosis.gathered import Gathered, NamedCapture, NamedLog, gather
+from busdecode.diagnosis.measure import Measure, next_measures
 from busdecode.diagnosis.oddities import Oddities, Oddity, oddities_of
 from busdecode.diagnosis.score import NOISE, Scores, count, score, shares
 from busdecode.diagnosis.steps import (
@@ -17,16 +19,18 @@ from busdecode.diagnosis.steps import (
 )
 from busdecode.diagnosis.together import Together, joined, together
 from busdecode.diagnosis.verdict import Group, Judgement, judge
-from busdecode.diagnosis.whole import diagnose, fares
+from busdecode.diagnosis.whole import diagnose, fares, pieces_of
 from busdecode.diagnosis.wording import path_of, sentence, sentences
 
 __all__ = [
     "NOISE",
+    "Beeped",
     "Bench",
     "Evidence",
     "Gathered",
     "Group",
     "Judgement",
+    "Measure",
     "NamedCapture",
     "NamedLog",
     "Oddities",
@@ -37,6 +41,7 @@ __all__ = [
     "Standing",
     "Step",
     "Together",
+    "beeped",
     "blind_spots",
     "count",
     "diagnose",
@@ -45,9 +50,11 @@ __all__ = [
     "gather",
     "joined",
     "judge",
+    "next_measures",
     "next_steps",
     "oddities_of",
     "path_of",
+    "pieces_of",
     "reached_window",
     "read_back",
     "score",
@@ -56,4 +63,5 @@ __all__ = [
     "shares",
     "steps_of",
     "together",
+    "unseen_by",
 ]

@@ -14,7 +14,28 @@ if TYPE_CHECKING:
     from busdecode.access import Access
     from busdecode.protocol import Bus
 
-__all__ = ["blind_spots"]
+__all__ = ["blind_spots", "unseen_by"]
+
+
+def unseen_by(bus: Bus, captured: Sequence[str], accesses: Sequence[Access]) -> list[str]:
+    """Say what logs and captures together tell nothing of.
+
+    Parameters
+    ----------
+    bus : Bus
+    captured : sequence of str
+        Lines that some capture has.
+    accesses : sequence of Access
+        Of all logs, in the addresses of the bus.
+    """
+    if not captured:
+        return blind_spots(bus, accesses)
+    missing = [line for line in bus.line_names if line not in captured]
+    told = [blind_spots(bus, accesses)[-1]] if accesses and bus.address else []
+    told = [each for each in told if "never changed" in each]
+    if missing:
+        told.append(f"{listed_lines(bus, missing)}: no capture has them")
+    return told
 
 
 def blind_spots(bus: Bus, accesses: Sequence[Access], offset: int = 0) -> list[str]:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from busdecode.diagnosis.verdict import Judgement
     from busdecode.faults import Fault
 
-__all__ = ["diagnose", "fares"]
+__all__ = ["diagnose", "fares", "pieces_of"]
 
 _MOST_TRIED, _FEW_TRIED = 24, 6
 """So many candidates at most are tried by making the runs again; where one explains all, fewer."""
@@ -69,14 +69,18 @@ def diagnose(
     return tried, judge(tried, faults)
 
 
+def pieces_of(evidence: Evidence) -> tuple[Evidence, ...]:
+    """Give the pieces that evidence is made of."""
+    joint = evidence.joint if isinstance(evidence, Tried) else evidence
+    return joint.pieces if isinstance(joint, Joint) else (joint,)
+
+
 def fares(evidence: Evidence, fault: Fault) -> list[tuple[str, Scores]]:
     """Tell how a candidate fares with each piece of evidence, by the piece's name; F is 1."""
-    joint = evidence.joint if isinstance(evidence, Tried) else evidence
-    assert isinstance(joint, Joint)
     foretold = next(evidence.over(FaultRows(evidence.model, [fault])))[1]
     found = []
     at = 0
-    for piece in joint.pieces:
+    for piece in pieces_of(evidence):
         part = slice(at, at + len(piece))
         at = part.stop
         own = Foretold(foretold.words[:, part], foretold.known[:, part])

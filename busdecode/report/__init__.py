@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from busdecode.report.comparison import comparison_object, comparison_text
 from busdecode.report.description import bus_list_text, bus_object, bus_summary, bus_text
+from busdecode.report.diagnosis import diagnosis_object, diagnosis_text
 from busdecode.report.histograms import draw_histograms
 from busdecode.report.limits import bound_text, limit_rows
 from busdecode.report.parquet import ParquetRows
@@ -51,6 +52,8 @@ __all__ = [
     "comparison_text",
     "csv_header",
     "csv_rows",
+    "diagnosis_object",
+    "diagnosis_text",
     "draw_histograms",
     "histogram_text",
     "in_columns",

@@ -1,0 +1,7 @@
+"""Takes one TOML file that names all pieces of a repair, gives what it says, checked."""
+
+from __future__ import annotations
+
+from busdecode.case.read import Case, CaseCapture, CaseLog, CaseNote, Measured, read_case
+
+__all__ = ["Case", "CaseCapture", "CaseLog", "CaseNote", "Measured", "read_case"]

@@ -1,0 +1,332 @@
+"""A case file, read and checked: the bench notebook of one repair."""
+
+from __future__ import annotations
+
+import tomllib
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pydantic import ValidationError
+
+from busdecode.case.schema import CaseTable, known_keys
+from busdecode.errors import CaseError, DescriptionError, nearest, quoted
+from busdecode.protocol import load_bus
+from busdecode.toml_keys import KeyPath, as_toml, common_mistake, line_of, syntax_of, written
+
+if TYPE_CHECKING:
+    import datetime
+    from collections.abc import Iterable, Sequence
+    from pathlib import Path
+
+    from pydantic_core import ErrorDetails
+
+    from busdecode.case.schema import CaptureTable, LogTable
+    from busdecode.protocol import Bus
+
+__all__ = ["Case", "CaseCapture", "CaseLog", "CaseNote", "Measured", "read_case"]
+
+_EXPECTED = "a case in TOML: bus, and [[logs]] or [[captures]] with file = '...'"
+_SEE = "see docs/reading-a-verdict.md, A case"
+_MUST_BE = {
+    "string_type": "text in quotes",
+    "int_type": "a whole number",
+    "bool_type": "true or false",
+    "list_type": "a list in [ ]",
+    "model_type": "a table",
+    "too_short": "two lines, such as ['D2', 'D5']",
+    "too_long": "two lines, such as ['D2', 'D5']",
+    "string_too_short": "a text that is not empty",
+    "greater_than_equal": "1 or more",
+}
+_A_DATE = "a date without quotes, such as 2026-03-01"
+
+
+@dataclass(frozen=True)
+class CaseLog:
+    """An access log of a case.
+
+    Parameters
+    ----------
+    name : str
+    file : path
+    pattern : str or None
+        How its lines are read, where it is no CSV.
+    address_offset : int
+        Added to every logged address.
+    state : str
+        ``before`` or ``after`` the mend.
+    date : datetime.date, datetime.datetime or None
+    note : str
+    """
+
+    name: str
+    file: Path
+    pattern: str | None
+    address_offset: int
+    state: str
+    date: datetime.date | None
+    note: str
+
+
+@dataclass(frozen=True)
+class CaseCapture:
+    """A capture of a case; `log` names that of what was done while it was taken."""
+
+    name: str
+    file: Path
+    probes: Path | None
+    log: str | None
+    state: str
+    date: datetime.date | None
+    note: str
+
+
+@dataclass(frozen=True)
+class CaseNote:
+    """Something that somebody saw."""
+
+    text: str
+    date: datetime.date | None
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Two lines that were beeped against each other, and whether they are tied."""
+
+    lines: tuple[str, str]
+    tied: bool
+    state: str
+    date: datetime.date | None
+    note: str
+
+
+@dataclass(frozen=True)
+class Case:
+    """All pieces of one repair.
+
+    Parameters
+    ----------
+    path : path
+    bus : Bus
+    title, machine : str
+    channels : int or None
+        How many the analyzer has.
+    fixed : tuple of str
+        Lines that stay clipped on.
+    logs : tuple of CaseLog
+    captures : tuple of CaseCapture
+    notes : tuple of CaseNote
+    measured : tuple of Measured
+    """
+
+    path: Path
+    bus: Bus
+    title: str
+    machine: str
+    channels: int | None
+    fixed: tuple[str, ...]
+    logs: tuple[CaseLog, ...]
+    captures: tuple[CaseCapture, ...]
+    notes: tuple[CaseNote, ...]
+    measured: tuple[Measured, ...]
+
+
+def read_case(path: Path) -> Case:
+    """Read a case file; the files that it names are looked for beside it.
+
+    Raises
+    ------
+    CaseError
+        With every mistake of the file, in its order.
+    """
+    return _Reading(path).case()
+
+
+class _Reading:
+    """One case file as it is read."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._found: list[CaseError] = []
+        try:
+            self._text = path.read_bytes().decode("utf-8-sig")
+            raw = tomllib.loads(self._text)
+        except OSError as error:
+            raise CaseError(
+                f"the file cannot be opened: {error.strerror}", path=path, expected=_EXPECTED
+            ) from None
+        except UnicodeDecodeError as error:
+            raise CaseError(
+                "this is not a text file in UTF-8",
+                path=path,
+                byte=error.start,
+                expected=_EXPECTED,
+            ) from None
+        except tomllib.TOMLDecodeError as error:
+            what, line, column = syntax_of(error)
+            raise CaseError(
+                f"this is not TOML: {what[:1].lower()}{what[1:]}",
+                path=path,
+                line=line,
+                column=column,
+                expected=_EXPECTED,
+            ) from None
+        try:
+            self._table = CaseTable.model_validate(raw)
+        except ValidationError as error:
+            raise CaseError.together(self._of_schema(error.errors())) from None
+
+    def case(self) -> Case:
+        """Check what the tables say together."""
+        table = self._table
+        bus = self._bus(table.bus)
+        log_names = self._names("logs", table.logs)
+        capture_names = self._names("captures", table.captures)
+        known = dict(zip(log_names, table.logs, strict=True))
+        if not table.logs and not table.captures:
+            self._report(("bus",), "the case names no log and no capture", _EXPECTED)
+        if table.channels is not None and len(table.fixed) > table.channels:
+            self._report(
+                ("fixed",),
+                f"{len(table.fixed)} lines stay clipped on, of {table.channels} channels",
+                "fewer lines, or more channels",
+            )
+        if bus is not None:
+            self._lines(bus, ("fixed",), table.fixed)
+            for at, each in enumerate(table.measured):
+                self._lines(bus, ("measured", at, "lines"), each.lines)
+        for at, capture in enumerate(table.captures):
+            if capture.log is not None and capture.log not in known:
+                near = nearest(capture.log, known)
+                self._report(
+                    ("captures", at, "log"),
+                    f"there is no log called {quoted(capture.log)}",
+                    f"one of {', '.join(known)}" if known else "a log under [[logs]]",
+                    f"did you mean {near}?" if near else None,
+                )
+        logs = tuple(
+            CaseLog(
+                name,
+                self._file(("logs", at, "file"), each.file),
+                each.pattern,
+                each.address_offset,
+                each.state,
+                each.date,
+                each.note,
+            )
+            for at, (name, each) in enumerate(zip(log_names, table.logs, strict=True))
+        )
+        captures = tuple(
+            CaseCapture(
+                name,
+                self._file(("captures", at, "file"), each.file),
+                None
+                if each.probes is None
+                else self._file(("captures", at, "probes"), each.probes),
+                each.log,
+                each.state,
+                each.date,
+                each.note,
+            )
+            for at, (name, each) in enumerate(zip(capture_names, table.captures, strict=True))
+        )
+        if self._found or bus is None:
+            raise CaseError.together(sorted(self._found, key=lambda each: each.line or 0))
+        return Case(
+            path=self._path,
+            bus=bus,
+            title=table.title,
+            machine=table.machine,
+            channels=table.channels,
+            fixed=tuple(table.fixed),
+            logs=logs,
+            captures=captures,
+            notes=tuple(CaseNote(each.text, each.date) for each in table.notes),
+            measured=tuple(
+                Measured((each.lines[0], each.lines[1]), each.tied, each.state, each.date, each.note)
+                for each in table.measured
+            ),
+        )
+
+    def _bus(self, name: str) -> Bus | None:
+        beside = self._path.parent / name
+        try:
+            return load_bus(beside if beside.is_file() else name)
+        except DescriptionError as error:
+            self._report(("bus",), error.found, error.expected, error.action)
+            return None
+
+    def _names(
+        self, table: str, entries: Sequence[LogTable] | Sequence[CaptureTable]
+    ) -> list[str]:
+        """Give the name of each entry: its own, or the file's without its last ending."""
+        names = [each.name or self._path.joinpath(each.file).stem for each in entries]
+        for name, count in Counter(names).items():
+            if count > 1:
+                at = len(names) - 1 - names[::-1].index(name)
+                self._report(
+                    (table, at, "name" if entries[at].name else "file"),
+                    f"{count} of {table} are called {quoted(name)}",
+                    "a name of its own for each: name = '...'",
+                )
+        return names
+
+    def _file(self, key: KeyPath, name: str) -> Path:
+        path = self._path.parent / name
+        if not path.is_file():
+            what = "this is a folder" if path.is_dir() else "there is no such file"
+            self._report(key, f"{what}: {quoted(name)}", f"a file, from {self._path.parent} on")
+        return path
+
+    def _lines(self, bus: Bus, key: KeyPath, lines: Iterable[str]) -> None:
+        for line in lines:
+            if line not in bus.line_names:
+                near = nearest(line, bus.line_names)
+                self._report(
+                    key,
+                    f"{bus.name} has no line {quoted(line)}",
+                    None,
+                    f"did you mean {near}?" if near else f"see: busdecode buses {bus.name}",
+                )
+
+    def _report(
+        self, key: KeyPath, found: str, expected: str | None, action: str | None = None
+    ) -> None:
+        self._found.append(self._mistake(key, found, expected, action))
+
+    def _mistake(
+        self, key: KeyPath, found: str, expected: str | None, action: str | None
+    ) -> CaseError:
+        line = line_of(self._text, key) or line_of(self._text, key[:-1])
+        return CaseError(
+            found,
+            path=self._path,
+            line=line,
+            key=written(key),
+            text=self._text.splitlines()[line - 1] if line else None,
+            expected=expected,
+            action=action,
+        )
+
+    def _of_schema(self, errors: Sequence[ErrorDetails]) -> list[CaseError]:
+        """Make one mistake a key, in the file's order."""
+        by_key: dict[KeyPath, ErrorDetails] = {}
+        for error in errors:
+            key = tuple(error["loc"])
+            # Alternatives of a type count once.
+            own = key[:-1] if key[-2:-1] == ("date",) else key
+            by_key[own] = error
+        found = []
+        for key, error in by_key.items():
+            given = error["input"]
+            shown = quoted(given) if isinstance(given, str) else as_toml(given)
+            common = common_mistake(error, key, known_keys(), _SEE)
+            if common is not None:
+                found.append(self._mistake(key, *common))
+            elif key[-1] == "date":
+                found.append(self._mistake(key, f"must be {_A_DATE}, not {shown}", None, None))
+            else:
+                must = _MUST_BE[error["type"]]
+                found.append(self._mistake(key, f"must be {must}, not {shown}", None, None))
+        return sorted(found, key=lambda each: each.line or 0)

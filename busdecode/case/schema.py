@@ -1,0 +1,81 @@
+"""The shape of a case file: its tables and keys."""
+
+from __future__ import annotations
+
+import datetime
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+__all__ = ["CaptureTable", "CaseTable", "LogTable", "MeasuredTable", "NoteTable", "known_keys"]
+
+Date = datetime.datetime | datetime.date
+State = Literal["before", "after"]
+Text = Annotated[str, Field(min_length=1)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class LogTable(_Table):
+    """One entry of ``[[logs]]``."""
+
+    file: Text
+    name: Text | None = None
+    pattern: Text | None = None
+    address_offset: int = Field(default=0, alias="address-offset")
+    state: State = "before"
+    date: Date | None = None
+    note: str = ""
+
+
+class CaptureTable(_Table):
+    """One entry of ``[[captures]]``."""
+
+    file: Text
+    name: Text | None = None
+    probes: Text | None = None
+    log: Text | None = None
+    state: State = "before"
+    date: Date | None = None
+    note: str = ""
+
+
+class NoteTable(_Table):
+    """One entry of ``[[notes]]``."""
+
+    text: Text
+    date: Date | None = None
+
+
+class MeasuredTable(_Table):
+    """One entry of ``[[measured]]``: two lines beeped against each other with the power off."""
+
+    lines: Annotated[list[str], Field(min_length=2, max_length=2)]
+    tied: bool
+    state: State = "before"
+    date: Date | None = None
+    note: str = ""
+
+
+class CaseTable(_Table):
+    """A whole case file."""
+
+    bus: Text
+    title: str = ""
+    machine: str = ""
+    channels: Annotated[int, Field(ge=1)] | None = None
+    fixed: list[str] = []
+    logs: list[LogTable] = []
+    captures: list[CaptureTable] = []
+    notes: list[NoteTable] = []
+    measured: list[MeasuredTable] = []
+
+
+def known_keys() -> set[str]:
+    """Give every key that a case file may have."""
+    tables = (CaseTable, LogTable, CaptureTable, NoteTable, MeasuredTable)
+    return {
+        field.alias or name for table in tables for name, field in table.model_fields.items()
+    }
