@@ -6,6 +6,7 @@ from busdecode.diagnosis.bench import Bench, Standing, filled
 from busdecode.diagnosis.blind import blind_spots
 from busdecode.diagnosis.evidence import ReadBack, read_back
 from busdecode.diagnosis.oddities import Oddities, Oddity, oddities_of
+from busdecode.diagnosis.probing import Beep, Clip, Clips, lines_to_clip, pairs_to_beep
 from busdecode.diagnosis.score import NOISE, Scores, count, score, shares
 from busdecode.diagnosis.steps import (
     Outcomes,
@@ -20,7 +21,10 @@ from busdecode.diagnosis.wording import path_of, sentence, sentences
 
 __all__ = [
     "NOISE",
+    "Beep",
     "Bench",
+    "Clip",
+    "Clips",
     "Group",
     "Judgement",
     "Oddities",
@@ -36,8 +40,10 @@ __all__ = [
     "filled",
     "joined",
     "judge",
+    "lines_to_clip",
     "next_steps",
     "oddities_of",
+    "pairs_to_beep",
     "path_of",
     "reached_window",
     "read_back",
