@@ -244,7 +244,9 @@ class _Reading:
             captures=captures,
             notes=tuple(CaseNote(each.text, each.date) for each in table.notes),
             measured=tuple(
-                Measured((each.lines[0], each.lines[1]), each.tied, each.state, each.date, each.note)
+                Measured(
+                    (each.lines[0], each.lines[1]), each.tied, each.state, each.date, each.note
+                )
                 for each in table.measured
             ),
         )
@@ -257,9 +259,7 @@ class _Reading:
             self._report(("bus",), error.found, error.expected, error.action)
             return None
 
-    def _names(
-        self, table: str, entries: Sequence[LogTable] | Sequence[CaptureTable]
-    ) -> list[str]:
+    def _names(self, table: str, entries: Sequence[LogTable] | Sequence[CaptureTable]) -> list[str]:
         """Give the name of each entry: its own, or the file's without its last ending."""
         names = [each.name or self._path.joinpath(each.file).stem for each in entries]
         for name, count in Counter(names).items():

@@ -76,6 +76,4 @@ class CaseTable(_Table):
 def known_keys() -> set[str]:
     """Give every key that a case file may have."""
     tables = (CaseTable, LogTable, CaptureTable, NoteTable, MeasuredTable)
-    return {
-        field.alias or name for table in tables for name, field in table.model_fields.items()
-    }
+    return {field.alias or name for table in tables for name, field in table.model_fields.items()}

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from busdecode.diagnosis.bench import Bench, Standing, filled
 from busdecode.diagnosis.beeped import Beeped, beeped
+from busdecode.diagnosis.bench import Bench, Standing, filled
 from busdecode.diagnosis.blind import blind_spots, unseen_by
 from busdecode.diagnosis.evidence import Evidence, ReadBack, read_back
 from busdecode.diagnosis.gathered import Gathered, NamedCapture, NamedLog, gather
 from busdecode.diagnosis.measure import Measure, next_measures
 from busdecode.diagnosis.oddities import Oddities, Oddity, oddities_of
+from busdecode.diagnosis.probing import Beep, Clip, Clips, lines_to_clip, pairs_to_beep
 from busdecode.diagnosis.score import NOISE, Scores, count, score, shares
 from busdecode.diagnosis.steps import (
     Outcomes,
@@ -24,8 +25,11 @@ from busdecode.diagnosis.wording import path_of, sentence, sentences
 
 __all__ = [
     "NOISE",
+    "Beep",
     "Beeped",
     "Bench",
+    "Clip",
+    "Clips",
     "Evidence",
     "Gathered",
     "Group",
@@ -50,9 +54,11 @@ __all__ = [
     "gather",
     "joined",
     "judge",
+    "lines_to_clip",
     "next_measures",
     "next_steps",
     "oddities_of",
+    "pairs_to_beep",
     "path_of",
     "pieces_of",
     "reached_window",

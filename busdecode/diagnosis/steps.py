@@ -25,7 +25,15 @@ if TYPE_CHECKING:
     from busdecode.predict import FaultRows, Model
     from busdecode.protocol import Bus
 
-__all__ = ["Outcomes", "Step", "next_steps", "reached_window", "steps_of"]
+__all__ = [
+    "Outcomes",
+    "Step",
+    "entropy",
+    "expected_gains",
+    "next_steps",
+    "reached_window",
+    "steps_of",
+]
 
 _WORDS = ("true-complement", "walking-ones", "walking-zeros")
 
@@ -215,29 +223,52 @@ class Outcomes:
         u bits open return what others foretell with a chance of one in 2^u, and else something
         that none does: by that they are told from the others, not from each other.
         """
-        gains = np.zeros(len(self.steps))
-        for at in range(len(self.steps)):
-            is_told = self.is_told[at]
-            told = np.where(is_told, share, 0.0)
-            total = told.sum()
-            if total <= 0:
-                continue
-            parts = np.bincount(self.number[at], weights=told)
-            parts = parts[parts > 0] / total
-            gains[at] = -total * float((parts * np.log2(parts)).sum())
-            rest = share[~is_told]
-            alike = np.exp2(-self.unknown[at][~is_told])
-            apart = float((rest * (1 - alike)).sum())
-            gains[at] += float(_entropy(np.array(apart)) - (rest * _entropy(alike)).sum())
-        return np.maximum(gains, 0.0)
+        return expected_gains(self.number, self.unknown, share)
 
 
-def _entropy(share: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give the entropy of one of two things, bits, by how likely the one is."""
+def expected_gains(
+    number: NDArray[np.int32], unknown: NDArray[np.int64], share: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Give the information that each of S looks is expected to bring, shape (S,), bits.
+
+    Parameters
+    ----------
+    number : ndarray of int32, shape (S, F)
+        Candidates with one number in a look foretell the same.
+    unknown : ndarray of int64, shape (S, F)
+        How many bits they leave open.
+    share : ndarray of float64, shape (F,)
+        How likely each candidate is; together 1.
+    """
+    gains = np.zeros(len(number))
+    for at in range(len(number)):
+        is_told = unknown[at] == 0
+        told = np.where(is_told, share, 0.0)
+        total = told.sum()
+        if total <= 0:
+            continue
+        parts = np.bincount(number[at], weights=told)
+        parts = parts[parts > 0] / total
+        gains[at] = -total * float((parts * np.log2(parts)).sum())
+        rest = share[~is_told]
+        alike = np.exp2(-unknown[at][~is_told])
+        apart = float((rest * (1 - alike)).sum())
+        gains[at] += float(entropy(np.array(apart)) - (rest * entropy(alike)).sum())
+    return np.maximum(gains, 0.0)
+
+
+def entropy(share: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give the entropy of one of two things, bits, by how likely the one is.
+
+    Examples
+    --------
+    >>> entropy(np.array([0.5, 0.25, 0.0])).round(4).tolist()
+    [1.0, 0.8113, 0.0]
+    """
     sure = np.clip(share, 1e-300, 1.0)
     other = np.clip(1.0 - share, 1e-300, 1.0)
-    entropy: NDArray[np.float64] = -sure * np.log2(sure) - other * np.log2(other)
-    return entropy
+    bits: NDArray[np.float64] = -sure * np.log2(sure) - other * np.log2(other)
+    return bits
 
 
 def next_steps(

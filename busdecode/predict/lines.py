@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from busdecode.predict.returns import Course, Foreteller
     from busdecode.predict.rows import FaultRows
+    from busdecode.protocol import Bus
 
     Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
@@ -104,6 +105,11 @@ class LineForeteller:
         ]
         words: Words = _packed(np.array(told)[:, None], self._width)[0]
         return words
+
+    @property
+    def bus(self) -> Bus:
+        """The bus of the transfers."""
+        return self._bus
 
     @property
     def words(self) -> int:

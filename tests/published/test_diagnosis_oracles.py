@@ -1,7 +1,7 @@
 """Several causes, and what to measure next, against a file on fault theory.
 
-References: fault-theory, sections 4.2 and 4.3. The example of three multipliers and two adders is J. de
-Kleer and B. C. Williams, *Diagnosing Multiple Faults*, Artificial Intelligence 32, 1987, its
+References: fault-theory, sections 4.2 and 4.3. The example of three multipliers and two adders is
+J. de Kleer and B. C. Williams, *Diagnosing Multiple Faults*, Artificial Intelligence 32, 1987, its
 numbers read at second hand; probabilities and entropies are marked in the file as computed, an
 enumeration from the definitions. The code that ranks faults of a bus must come to the same.
 """

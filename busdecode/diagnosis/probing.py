@@ -1,0 +1,309 @@
+"""What to measure next with a meter or an analyzer: where what is expected to be seen tells most.
+
+As for writes and reads, a measurement tells the entropy of what it may show, over the candidates
+that are left: the choice of J. de Kleer and B. C. Williams, *Diagnosing Multiple Faults*,
+Artificial Intelligence 32, 1987.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from busdecode.cycles import MOMENTS
+from busdecode.diagnosis.steps import entropy, expected_gains
+from busdecode.errors import RequestError, quoted
+from busdecode.faults import Bridge, Intermittent, OnlyWhen, Open, Stuck, Swapped
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from busdecode.faults import Fault
+    from busdecode.predict import FaultRows, LineForeteller
+    from busdecode.protocol import Bus
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+    Words = NDArray[np.uint64]
+    Channel = tuple[str, str]
+
+__all__ = ["Beep", "Clip", "Clips", "lines_to_clip", "pairs_to_beep"]
+
+RAILS = ("ground", "supply")
+"""What a line is measured against where it may be held low, or high."""
+
+_TRANSFERS = 500
+"""So many of the first transfers of a stimulus decide what a line would tell."""
+
+
+@dataclass(frozen=True)
+class Beep:
+    """Two points to hold a meter to, with power off.
+
+    Parameters
+    ----------
+    between : tuple of str
+        Two lines; or a line and one of `RAILS`; or a line and itself: its ends at host and card.
+    fault_reads : str
+        What the meter reads if one of the candidates is the cause: ``short`` or ``open``. The two
+        ends of a line read open where they should not, all else short.
+    share : float
+        How likely that is, from 0 to 1.
+    gain : float
+        Bits.
+    """
+
+    between: tuple[str, str]
+    fault_reads: str
+    share: float
+    gain: float
+
+
+def pairs_to_beep(
+    bus: Bus, faults: Sequence[Fault | None], share: Floats, most: int = 5
+) -> list[Beep]:
+    """Give the measurements of continuity that tell most, best first.
+
+    Parameters
+    ----------
+    bus : Bus
+    faults : sequence of Fault or None
+        Candidates; None is a healthy bus.
+    share : ndarray of float64, shape (F,)
+        How likely each is; together 1.
+    most : int
+
+    Returns
+    -------
+    list of Beep
+        Of equals the one that comes first in the description; none that tells nothing.
+
+    Raises
+    ------
+    RequestError
+        If there are not as many shares as candidates, they are together not 1, or a candidate is
+        about a line that the bus does not have.
+
+    Notes
+    -----
+    Tied lines read short between them, held ones to ground or supply; broken lines read open from
+    end to end, and so do crossed ones. All others are taken to read as on a healthy bus: the
+    card's drivers and receivers may or may not be shorted inside.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from busdecode.protocol import load_bus
+    >>> faults = [Bridge("D2", "D5", "low-wins"), Stuck("D2", 0), Stuck("D5", 0), None]
+    >>> for beep in pairs_to_beep(load_bus("z80"), faults, np.array([0.5, 0.125, 0.125, 0.25])):
+    ...     print(*beep.between, beep.fault_reads, round(beep.gain, 4))
+    D5 D2 short 1.0
+    D5 ground short 0.5436
+    D2 ground short 0.5436
+    """
+    _check(share, len(faults))
+    place = {name: at for at, name in enumerate((*bus.line_names, *RAILS))}
+    pairs, whose = [], []
+    for at, fault in enumerate(faults):
+        for pair in _telling(fault):
+            for line in pair:
+                if line not in place:
+                    raise RequestError(
+                        f"a candidate is about {quoted(line)}, which is no line of {bus.name}",
+                        expected="candidates of this bus",
+                    )
+            pairs.append(sorted((place[pair[0]], place[pair[1]])))
+            whose.append(at)
+    if not pairs:
+        return []
+    distinct, number = np.unique(np.array(pairs), axis=0, return_inverse=True)
+    total = np.zeros(len(distinct))
+    np.add.at(total, number.reshape(-1), share[whose])
+    gains = entropy(total).round(6)
+    names = (*bus.line_names, *RAILS)
+    return [
+        Beep(
+            (names[distinct[at, 0]], names[distinct[at, 1]]),
+            "open" if distinct[at, 0] == distinct[at, 1] else "short",
+            float(total[at]),
+            float(gains[at]),
+        )
+        for at in np.argsort(-gains, kind="stable")[:most].tolist()
+        if gains[at] > 0
+    ]
+
+
+def _telling(fault: Fault | None) -> list[tuple[str, str]]:
+    """Give the points between which a fault reads otherwise than a healthy bus."""
+    if isinstance(fault, Bridge):
+        return [(fault.a, fault.b)]
+    if isinstance(fault, Stuck):
+        return [(fault.line, RAILS[fault.level])]
+    if isinstance(fault, Open):
+        return [(fault.line, fault.line)]
+    if isinstance(fault, Swapped):
+        return [(fault.a, fault.a), (fault.b, fault.b)]
+    return _telling(fault.fault) if isinstance(fault, Intermittent | OnlyWhen) else []
+
+
+@dataclass(frozen=True)
+class Clip:
+    """A line at a place for a channel of an analyzer, and what it tells, bits."""
+
+    place: str
+    line: str
+    gain: float
+
+
+@dataclass(frozen=True)
+class Clips:
+    """Lines to clip on, and what can be taken off for them.
+
+    Parameters
+    ----------
+    clips : tuple of Clip
+        Best first.
+    spare : Clip or None
+        Where all channels are taken: the captured line that tells least.
+    """
+
+    clips: tuple[Clip, ...]
+    spare: Clip | None
+
+
+def lines_to_clip(
+    foretellers: Mapping[str, LineForeteller],
+    rows: FaultRows,
+    share: Floats,
+    captured: Sequence[Channel],
+    *,
+    channels: int | None = None,
+    fixed: Collection[Channel] = (),
+    most: int = 5,
+) -> Clips:
+    """Give the lines that tell most if they are captured too, with the same stimulus.
+
+    Parameters
+    ----------
+    foretellers : mapping of str to LineForeteller
+        By place, ``host`` or ``card``; all of one stimulus.
+    rows : FaultRows
+        Candidates; F of them.
+    share : ndarray of float64, shape (F,)
+        How likely each is by all that is known, what the captured lines showed included; together
+        1.
+    captured : sequence of tuple of str
+        Place and line of each channel.
+    channels : int, optional
+        How many the analyzer has; as many as wanted without it.
+    fixed : collection of tuple of str
+        Those of the captured ones that must stay, such as strobes.
+    most : int
+
+    Returns
+    -------
+    Clips
+        Of equals those of the first place, in the order of the description; none that tells
+        nothing. Of captured lines that tell alike now, the spare one is that which would tell
+        least were all candidates as likely; of those the last.
+
+    Raises
+    ------
+    RequestError
+        If shares do not fit the candidates, a captured line is of no such place or bus, fixed
+        ones are not captured, or more are captured than there are channels.
+
+    Notes
+    -----
+    Candidates that foretell the same levels of a line at all moments of all transfers are not told
+    apart by it. Moments of which candidates of half the share or more foretell nothing are left
+    aside; bits that a candidate leaves open at others coincide by chance, as in
+    `Outcomes.gains`. The first 500 transfers are looked at.
+    """
+    _check(share, len(rows))
+    bus = next(iter(foretellers.values())).bus
+    every: list[Channel] = [(place, line) for place in foretellers for line in bus.line_names]
+    number = {channel: at for at, channel in enumerate(every)}
+    _check_channels(captured, fixed, channels, number)
+    columns = [_columns(each, rows, share) for each in foretellers.values()]
+    numbers, unknown = (np.concatenate(each) for each in zip(*columns, strict=True))
+    gains = expected_gains(numbers, unknown, share).round(6)
+    taken = set(captured)
+    clips = [
+        Clip(every[at][0], every[at][1], float(gains[at]))
+        for at in np.argsort(-gains, kind="stable").tolist()
+        if every[at] not in taken and gains[at] > 0
+    ]
+    spare = None
+    movable = [number[each] for each in captured if each not in fixed]
+    if channels is not None and len(captured) >= channels and movable:
+        even = expected_gains(numbers, unknown, np.full(len(rows), 1 / len(rows)))
+        least = min(reversed(movable), key=lambda at: (gains[at], even[at].round(6)))
+        spare = Clip(every[least][0], every[least][1], float(gains[least]))
+    return Clips(tuple(clips[:most]), spare)
+
+
+def _check(share: Floats, count: int) -> None:
+    if share.shape != (count,) or not np.isclose(share.sum(), 1):
+        raise RequestError(
+            f"{share.size} shares, together {share.sum():g}, are given for {count} candidates",
+            expected="a share for each, together 1",
+        )
+
+
+def _check_channels(
+    captured: Sequence[Channel],
+    fixed: Collection[Channel],
+    channels: int | None,
+    known: Mapping[Channel, int],
+) -> None:
+    for place, line in captured:
+        if (place, line) not in known:
+            raise RequestError(
+                f"{quoted(line)} at {quoted(place)} is captured, of which nothing is foretold",
+                expected="a line of the bus at a place that is foretold",
+            )
+    for place, line in fixed:
+        if (place, line) not in captured:
+            raise RequestError(
+                f"{quoted(line)} at {quoted(place)} must stay, but is not captured",
+                expected="one of those that are",
+            )
+    if channels is not None and len(captured) > channels:
+        raise RequestError(
+            f"{len(captured)} lines are captured on {channels} channels",
+            expected="as many channels as lines, or more",
+        )
+
+
+def _columns(
+    foreteller: LineForeteller, rows: FaultRows, share: Floats
+) -> tuple[NDArray[np.int32], Ints]:
+    """Give numbers for what candidates foretell of each line, and the bits left open, (L, F)."""
+    foreteller = foreteller.cut(_TRANSFERS)
+    shape = len(rows), -1, foreteller.words // len(MOMENTS)
+    parts = [found for _, found in foreteller.over(rows)]
+    words, known = (
+        np.concatenate([getattr(part, name) for part in parts]).reshape(shape)
+        for name in ("words", "known")
+    )
+    lines = len(foreteller.bus.line_names)
+    number = np.zeros((lines, len(rows)), dtype=np.int32)
+    unknown = np.zeros((lines, len(rows)), dtype=np.int64)
+    for line in range(lines):
+        bit = np.uint64(line % 64)
+        level, is_known = (
+            (each[:, :, line // 64] >> bit & np.uint64(1)).astype(bool) for each in (words, known)
+        )
+        counts = share @ is_known > 0.5
+        told = is_known[:, counts]
+        unknown[line] = (~told).sum(axis=1)
+        packed = np.packbits(np.concatenate([level[:, counts] & told, told], axis=1), axis=1)
+        if packed.shape[1]:
+            keys = np.ascontiguousarray(packed).view(f"V{packed.shape[1]}").reshape(-1)
+            number[line] = np.unique(keys, return_inverse=True)[1]
+    return number, unknown
