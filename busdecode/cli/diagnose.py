@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
     from busdecode.case import Case, CaseCapture
     from busdecode.compare import Recording
-    from busdecode.diagnosis import NamedCapture, NamedLog, Oddity
+    from busdecode.cycles import Looks
+    from busdecode.diagnosis import Evidence, NamedCapture, NamedLog, Oddity
     from busdecode.protocol import Bus
 
 __all__ = ["command"]
@@ -75,10 +76,10 @@ def command(case_path: Path, as_json: bool) -> int:
         logs = _logs(case)
         captures = _captures(case, bus, show)
         gathered = gather(model, logs, captures, show)
-        evidence = [*gathered.logs]
+        evidence: list[Evidence] = [*gathered.logs]
         readings = [(*each.lines, each.tied) for each in case.measured if each.state == "before"]
         if readings:
-            evidence = [*evidence, beeped(model, readings)]
+            evidence.append(beeped(model, readings))
         seen, judgement = diagnose(evidence, gathered.recorded, faults, show)
         first = judgement.groups[0].faults[0] if judgement.groups else None
         odd, unseen = _odd(logs, captures)
@@ -168,7 +169,7 @@ def _recording(each: CaseCapture, bus: Bus, show: Callable[[str], None]) -> Reco
     return read_recording(capture, bus, binding, begin=begin)
 
 
-def _looks(recording: Recording, bus: Bus) -> object:
+def _looks(recording: Recording, bus: Bus) -> Looks | None:
     """Give what a capture of one place shows beat by beat, where it is held in memory."""
     from busdecode.compare import WholeRecording
     from busdecode.cycles import looks_of
@@ -201,5 +202,6 @@ def _odd(
 
 
 def _left_out(case: Case) -> list[str]:
-    after = [each.name for each in (*case.logs, *case.captures) if each.state == "after"]
+    after = [each.name for each in case.logs if each.state == "after"]
+    after += [each.name for each in case.captures if each.state == "after"]
     return [f"taken after the mend, and left out here: {', '.join(after)}"] if after else []
