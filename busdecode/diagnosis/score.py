@@ -30,6 +30,10 @@ LEFT_OPEN = 0.1
 """What it costs, as a natural logarithm, to leave open what lines show where they show nothing
 wrong: once an observation, since its bits hang together."""
 
+_MOST_OPEN = 1
+"""Leaving open what was right in one read costs so many bits at most, where lines were seen too:
+they tell more of a candidate than that it foretells little."""
+
 _WRONG, _EITHER = log(NOISE / (1 - NOISE)), log(0.5 / (1 - NOISE))
 
 
@@ -57,9 +61,9 @@ class Scores:
     weight : ndarray of float64
         Natural logarithm of how likely what was seen is, against that of a candidate that
         foretells all of it: a bit that is foretold is seen so but for `NOISE`, one that is not
-        foretold may be either. Of lines, which show what they
-        should in most cycles, a bit that is left open counts so only where it is wrong; else
-        `LEFT_OPEN` is taken off.
+        foretold may be either. Of lines, which show what they should in most cycles, a bit that
+        is left open counts only where it is wrong; else `LEFT_OPEN` is taken off. Where lines
+        were seen, what is left open of a read that was right is one bit at most.
     """
 
     explained: Ints
@@ -97,7 +101,12 @@ def count(evidence: Evidence, foretold: Foretold) -> Scores:
     silent = ~is_off & ~explained & (unknown != 0)
     bits = np.bitwise_count
     offs, unknowns = bits(off).sum(axis=1), bits(unknown).sum(axis=1)
-    either = bits(np.where(of_lines, unknown & wrong, unknown)).sum(axis=1)
+    # Right bits of one read hang together: it comes from the right word, or it does not.
+    right = bits(unknown & evidence.known & ~wrong)
+    most = _MOST_OPEN if of_lines.any() else 64
+    right = np.where(of_lines, 0, np.minimum(right, most)).astype(np.int64)
+    others = bits(unknown & np.where(of_lines, wrong, wrong | ~evidence.known))
+    either = (right + others).sum(axis=1)
     left_open = (of_lines & (unknown != 0)).sum(axis=1)
     total = int(bits(looked).sum())
     rows = [explained, unexplained, refuted, silent]

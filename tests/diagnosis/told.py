@@ -32,6 +32,7 @@ class Told(Evidence):
             known=_known(meant),
             of_lines=np.zeros(len(seen), dtype=bool),
             notes=(),
+            name="told",
         )
 
     def foretell(self, rows: Sequence[Sequence[str]]) -> Foretold:

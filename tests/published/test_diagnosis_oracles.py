@@ -67,6 +67,7 @@ class Box(Evidence):
             known=full,
             of_lines=np.zeros(2, dtype=bool),
             notes=(),
+            name="told",
         )
 
     def over(self, rows: Sequence[str]) -> Iterator[tuple[slice, Foretold]]:
