@@ -113,6 +113,12 @@ class Judgement:
     by_chance : float
         How likely it is that wrong reads would lie by chance where the first group leaves
         open what is read, from 0 to 1.
+    rivals : int
+        Groups after the first that nothing contradicts and that explain something wrong; where
+        lines were seen too, only those of some likelihood.
+    enough : float
+        The share of what was wrong that an answer explains, if it leaves the rest open: all of
+        it, but where lines were seen too, which tell much of any candidate.
     notes : tuple of str
     """
 
@@ -127,6 +133,8 @@ class Judgement:
     akin: tuple[Fault, ...]
     is_in_doubt: bool
     by_chance: float
+    rivals: int
+    enough: float
     notes: tuple[str, ...]
 
     @property
@@ -139,16 +147,14 @@ class Judgement:
         """
         if not self.groups or self.more_than_one_cause or self.is_in_doubt:
             return False
-        first, *others = self.groups
+        first = self.groups[0]
         return (
             not first.contradicted
             and first.explained > 0
-            and (first.explained >= _MOST * self.wrong or self.by_chance <= _CHANCE)
+            and (first.explained >= self.enough * self.wrong or self.by_chance <= _CHANCE)
             and first.foretold >= _TELLING
             and first.share >= _SETTLED
-            and not any(
-                not each.contradicted and each.explained and each.share >= _RIVAL for each in others
-            )
+            and not self.rivals
         )
 
 
@@ -173,6 +179,8 @@ def judge(evidence: Evidence, faults: Sequence[Fault]) -> Judgement:
         akin=(),
         is_in_doubt=False,
         by_chance=1.0,
+        rivals=0,
+        enough=1.0,
         notes=evidence.notes,
     )
     if not evidence.judged or not faults:
@@ -207,8 +215,17 @@ def judge(evidence: Evidence, faults: Sequence[Fault]) -> Judgement:
         more_than_one_cause=has_more,
         silent=silent,
         akin=_akin(evidence.model, groups[0], rows, scores, silent),
+        rivals=_rivals(groups, least=_RIVAL if evidence.of_lines.any() else 0.0),
+        enough=_MOST if evidence.of_lines.any() else 1.0,
         by_chance=_by_chance(evidence, groups[0]),
         is_in_doubt=bool(silent) and _may_hang(evidence, groups[0], wrong),
+    )
+
+
+def _rivals(groups: Sequence[Group], *, least: float) -> int:
+    """Count the groups after the first that would do as well, but for their likelihood."""
+    return sum(
+        not each.contradicted and each.explained > 0 and each.share >= least for each in groups[1:]
     )
 
 
