@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from busdecode.diagnosis.score import count, shares
+from busdecode.errors import RequestError
 from busdecode.predict import Foretold
 
 if TYPE_CHECKING:
@@ -138,10 +139,16 @@ def together(
         Best first; of equals the smaller, then the one of earlier candidates. None where nothing
         was wrong: no candidate is needed.
 
-    Examples
-    --------
-    See `tests/published/test_diagnosis_oracles.py`: three multipliers and two adders.
+    Raises
+    ------
+    RequestError
+        If a chance is 0 or 1: what is out of the question, or certain, is no candidate.
     """
+    if chance is not None and not ((chance > 0) & (chance < 1)).all():
+        raise RequestError(
+            f"chances of candidates go from {chance.min():g} to {chance.max():g}",
+            expected="more than 0 and less than 1 each",
+        )
     wrong = evidence.wrong
     kinds = _different(evidence, candidates)
     if not (wrong != 0).any() or not len(kinds.changed):

@@ -203,6 +203,14 @@ def test_which_line_to_take_off(
     assert spare == (None if found is None else (found.place, found.line))
 
 
+def test_of_lines_that_would_never_tell_anything_the_last_is_taken_off() -> None:
+    """D7 and D6 are right with every candidate."""
+    found = clips(FF, HELD, [("host", "D7"), ("host", "D6")], channels=2).spare
+
+    assert found is not None
+    assert (found.line, found.gain) == ("D6", 0.0)
+
+
 def entropy_of(parts: Sequence[object]) -> float:
     """Give the entropy of which of equally likely ones is seen."""
     counts = [parts.count(each) for each in dict.fromkeys(parts)]

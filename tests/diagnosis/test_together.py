@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busdecode.diagnosis import count, joined, read_back, shares, together
+from busdecode.errors import RequestError
 from busdecode.predict import FaultRows, Foretold
 from tests.diagnosis.readbacks import at_once, fault_of, log_of, model_of
 from tests.diagnosis.told import Told
@@ -69,6 +70,14 @@ def test_chances_decide_between_one_rare_cause_and_two_common_ones() -> None:
 
     assert [[len(each.members) for each in sets] for sets in found] == [[2, 1], [1, 2]]
     assert [round(sets[0].share, 6) for sets in found] == [0.999, 0.999]
+
+
+@pytest.mark.parametrize("chance", [0.0, 1.0])
+def test_chances_of_candidates_are_neither_0_nor_1(chance: float) -> None:
+    """What is out of the question, or certain, is no candidate."""
+    evidence = Told.of(["0000"], ["0011"])
+    with pytest.raises(RequestError, match=r"chances of candidates go from 0(\.5)? to (0\.5|1)"):
+        together(evidence, evidence.foretell([["0011"], ["0001"]]), chance=np.array([0.5, chance]))
 
 
 WORDS = st.text("01", min_size=3, max_size=3)
