@@ -105,8 +105,8 @@ class Judgement:
     silent : tuple of Fault
         Those of which nothing can be foretold: with many of them the card hangs.
     akin : tuple of Fault
-        Where the first group is about one line: candidates that tie it to a line of control, and
-        of which nothing is foretold where something was wrong. They are not excluded.
+        Where the first group is about one line: candidates that tie it to a line of control,
+        and that nothing speaks against, though less is foretold of them. They are not excluded.
     is_in_doubt : bool
         The first group keeps the card from answering or from being written to, as candidates
         in `silent` do.
@@ -232,15 +232,14 @@ def _rivals(groups: Sequence[Group], *, least: float) -> int:
 def _akin(
     model: Model, group: Group, rows: FaultRows, scores: Scores, silent: tuple[Fault, ...]
 ) -> tuple[Fault, ...]:
-    """Give the candidates about the group's one line that leave open all that was wrong."""
+    """Give the candidates that tie the group's one line to one of control, and are not excluded."""
     own = set.intersection(*(set(lines_of(fault)) for fault in group.faults))
     if len(own) != 1:
         return ()
-    is_open = (scores.contradicted == 0) & (scores.explained == 0)
     known = set(group.faults)
     return tuple(
         fault
-        for fault in dict.fromkeys((*_chosen(rows, is_open), *silent))
+        for fault in dict.fromkeys((*_chosen(rows, scores.contradicted == 0), *silent))
         if fault not in known and own & set(lines_of(fault)) and model.controls(fault)
     )
 
