@@ -108,7 +108,8 @@ class Joint(Evidence):
 
     def over(self, rows: FaultRows) -> Iterator[tuple[slice, Foretold]]:
         """Foretell every observation with each fault, some faults at a time."""
-        step = max(1, _CELLS // max(1, len(self)))
+        # As many as each piece takes at once: what is common to pieces is worked out once.
+        step = max(1, _CELLS // max(1, *(len(piece) for piece in self.pieces), 1))
         for first in range(0, len(rows), step):
             part = slice(first, min(first + step, len(rows)))
             some = rows.part(part)
@@ -128,7 +129,7 @@ class Joint(Evidence):
         return Joint.of([p.first(max(1, count * len(p) // every)) for p in self.pieces])
 
 
-_CELLS = 1 << 21
+_CELLS = 1 << 18
 """Fault times observation: so much at once."""
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from math import comb
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from busdecode.faults import Fault
     from busdecode.predict import Model
 
-__all__ = ["Group", "Judgement", "judge"]
+__all__ = ["Group", "Judgement", "Scored", "judge", "score_all"]
 
 _RANKED = 3000
 """So many candidates are grouped, the best ones."""
@@ -158,13 +158,15 @@ class Judgement:
         )
 
 
-def judge(evidence: Evidence, faults: Sequence[Fault]) -> Judgement:
-    """Rank candidates by what was read back.
+def judge(evidence: Evidence, faults: Sequence[Fault], scored: Scored | None = None) -> Judgement:
+    """Rank candidates by what was seen.
 
     Parameters
     ----------
     evidence : Evidence
     faults : sequence of Fault
+    scored : Scored, optional
+        Where they were scored before, by this evidence.
     """
     wrong = int((evidence.wrong != 0).sum())
     verdict = Judgement(
@@ -185,16 +187,7 @@ def judge(evidence: Evidence, faults: Sequence[Fault]) -> Judgement:
     )
     if not evidence.judged or not faults:
         return replace(verdict, more_than_one_cause=wrong > 0)
-    rows = FaultRows(evidence.model, faults)
-    silent: tuple[Fault, ...] = ()
-    if len(evidence.seen) > 2 * _FIRST:
-        begun = evidence.first(_FIRST)
-        early = score(begun, rows)
-        is_silent = (early.silent == len(begun.seen)) & (early.explained == 0)
-        kept = ~is_silent & _may_be(early, is_wrong=bool(wrong))
-        if kept.any():
-            silent, rows = _chosen(rows, is_silent), rows.part(np.flatnonzero(kept))
-    scores = score(evidence, rows)
+    rows, scores, silent = score_all(evidence, faults) if scored is None else scored
     says_nothing = (scores.silent == len(evidence.seen)) & (scores.explained == 0)
     silent += _chosen(rows, says_nothing)
     if not wrong:
@@ -220,6 +213,31 @@ def judge(evidence: Evidence, faults: Sequence[Fault]) -> Judgement:
         by_chance=_by_chance(evidence, groups[0]),
         is_in_doubt=bool(silent) and _may_hang(evidence, groups[0], wrong),
     )
+
+
+class Scored(NamedTuple):
+    """Candidates that were held against all of the evidence, and their scores.
+
+    `silent` has those of which the first observations foretell nothing; they are not among them.
+    """
+
+    rows: FaultRows
+    scores: Scores
+    silent: tuple[Fault, ...]
+
+
+def score_all(evidence: Evidence, faults: Sequence[Fault]) -> Scored:
+    """Score candidates; where there is much evidence, those that its first part leaves possible."""
+    rows = FaultRows(evidence.model, faults)
+    silent: tuple[Fault, ...] = ()
+    if len(evidence.seen) > 2 * _FIRST:
+        begun = evidence.first(_FIRST)
+        early = score(begun, rows)
+        is_silent = (early.silent == len(begun.seen)) & (early.explained == 0)
+        kept = ~is_silent & _may_be(early, is_wrong=bool(evidence.wrong.any()))
+        if kept.any():
+            silent, rows = _chosen(rows, is_silent), rows.part(np.flatnonzero(kept))
+    return Scored(rows, score(evidence, rows), silent)
 
 
 def _rivals(groups: Sequence[Group], *, least: float) -> int:

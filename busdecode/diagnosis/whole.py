@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from busdecode.diagnosis.evidence import Joint
 from busdecode.diagnosis.recorded import Tried
-from busdecode.diagnosis.score import count, score
-from busdecode.diagnosis.verdict import judge
-from busdecode.predict import FaultRows, Foretold
+from busdecode.diagnosis.score import Scores, count, score
+from busdecode.diagnosis.verdict import judge, score_all
+from busdecode.predict import FaultRows, Foretold, lines_of
 from busdecode.units import counted
 
 if TYPE_CHECKING:
@@ -18,8 +19,7 @@ if TYPE_CHECKING:
 
     from busdecode.diagnosis.evidence import Evidence
     from busdecode.diagnosis.recorded import Recorded
-    from busdecode.diagnosis.score import Scores
-    from busdecode.diagnosis.verdict import Judgement
+    from busdecode.diagnosis.verdict import Judgement, Scored
     from busdecode.faults import Fault
 
 __all__ = ["diagnose", "fares", "pieces_of"]
@@ -58,15 +58,26 @@ def diagnose(
     pieces += [piece for each in recorded for piece in each.pieces]
     joint = Joint.of(pieces)
     begin("what each candidate foretells")
-    if not recorded or not joint.wrong.any():
-        return joint, judge(joint, faults)
-    chosen = _left_open(joint, faults)
+    scored = score_all(joint, faults)
+    chosen = _left_open(joint, scored) if recorded and joint.wrong.any() else []
     if not chosen:
-        return joint, judge(joint, faults)
+        return joint, judge(joint, faults, scored)
     begin(f"{counted(len(chosen), 'candidate')}, each in runs of its own")
-    tried = Tried.of(joint, recorded, chosen)
-    begin("what each candidate foretells, once more")
-    return tried, judge(tried, faults)
+    named = [fault for at in chosen if (fault := scored.rows.faults[at]) is not None]
+    tried = Tried.of(joint, recorded, named)
+    begin("what is left")
+    return tried, judge(tried, faults, _again(tried, scored, chosen))
+
+
+def _again(tried: Tried, scored: Scored, which: Sequence[int]) -> Scored:
+    """Score once more what was tried."""
+    fresh = score(tried, scored.rows.part(np.array(which, dtype=np.int64)))
+    scores = replace(scored.scores)
+    for name in Scores.__dataclass_fields__:
+        column = getattr(scored.scores, name).copy()
+        column[list(which)] = getattr(fresh, name)
+        scores = replace(scores, **{name: column})
+    return scored._replace(scores=scores)
 
 
 def pieces_of(evidence: Evidence) -> tuple[Evidence, ...]:
@@ -88,17 +99,27 @@ def fares(evidence: Evidence, fault: Fault) -> list[tuple[str, Scores]]:
     return found
 
 
-def _left_open(joint: Joint, faults: Sequence[Fault]) -> list[Fault]:
-    """Give candidates that leave open what was wrong, of those the least contradicted.
+def _left_open(joint: Joint, scored: Scored) -> list[int]:
+    """Give the places of candidates that leave open what was wrong, the least contradicted.
 
-    Where another explains all, only a few are worth it.
+    What either may win is not known from any run. Where one candidate explains all, only a few
+    are worth it that are about a line of its own and one of control.
     """
-    scores = score(joint, FaultRows(joint.model, faults))
+    rows, scores = scored.rows, scored.scores
     wrong = int((joint.wrong != 0).sum())
     least = int(scores.contradicted.min(initial=0))
     left = wrong - scores.explained - scores.unexplained
-    able = np.flatnonzero((left > 0) & (scores.contradicted == least))
+    is_sure = np.array([getattr(fault, "rule", "") != "undetermined" for fault in rows.faults])
+    is_open = (left > 0) & (scores.contradicted == least) & is_sure
+    most = _MOST_TRIED
+    is_whole = (scores.contradicted == 0) & (scores.explained == wrong)
+    if is_whole.any():
+        best = rows.faults[int(np.argmax(np.where(is_whole, scores.weight, -np.inf)))]
+        own = set(() if best is None else lines_of(best))
+        is_near = [bool(own & set(() if f is None else lines_of(f))) for f in rows.faults]
+        is_open &= np.array(is_near) & (rows.controls | rows.special)
+        most = _FEW_TRIED
+    able = np.flatnonzero(is_open)
     order = np.lexsort((able, -scores.explained[able]))
-    is_whole = bool(((scores.contradicted == 0) & (scores.explained == wrong)).any())
-    most = _FEW_TRIED if is_whole else _MOST_TRIED
-    return [faults[at] for at in able[order][:most].tolist()]
+    chosen: list[int] = able[order][:most].tolist()
+    return chosen

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 __all__ = ["LineForeteller"]
 
-_CELLS = 1 << 18
+_CELLS = 1 << 19
 """Fault times transfer: so much at once."""
 
 _ONE = np.uint64(1)
@@ -128,6 +128,9 @@ class LineForeteller:
         """
         count = len(self._of_reads)
         step = max(1, _CELLS // max(1, count * self.words))
+        if len(faults) <= step:
+            yield slice(0, len(faults)), self._of(faults)
+            return
         for first in range(0, len(faults), step):
             part = slice(first, min(first + step, len(faults)))
             yield part, self._of(faults.part(part))

@@ -102,6 +102,7 @@ class Foreteller:
         self._strobes = np.array([self._line_at[name] for name in strobes], dtype=np.int64)
         self._moved = self._states.moved[self._reads]
         self._seen: Words | None = None
+        self._last: tuple[FaultRows, Course] | None = None
         self._looked = np.zeros(len(self._reads), dtype=np.uint64)
 
     def observe(self, seen: Words, looked: Words) -> None:
@@ -111,6 +112,7 @@ class Foreteller:
         """
         self._seen, self._looked = seen, looked
         self._known_sources.clear()
+        self._last = None
 
     def first(self, reads: int) -> Foreteller:
         """Give one for the transfers up to and with so many reads."""
@@ -156,6 +158,9 @@ class Foreteller:
     def over(self, faults: FaultRows) -> Iterator[tuple[slice, Foretold]]:
         """Foretell with each fault, some of them at a time."""
         step = max(1, _CELLS // max(1, len(self._states)))
+        if len(faults) <= step:
+            yield slice(0, len(faults)), self._chunk(faults)
+            return
         for first in range(0, len(faults), step):
             part = slice(first, min(first + step, len(faults)))
             yield part, self._chunk(faults.part(part))
@@ -169,7 +174,15 @@ class Foreteller:
         return whole
 
     def course(self, rows: FaultRows) -> Course:
-        """Find what becomes of each transfer with each fault, and what the card drives in reads."""
+        """Find what becomes of each transfer with each fault, and what the card drives in reads.
+
+        Asked again for the same rows, as for each place of a capture, it is not worked out again.
+        """
+        if self._last is None or self._last[0] is not rows:
+            self._last = rows, self._worked_out(rows)
+        return self._last[1]
+
+    def _worked_out(self, rows: FaultRows) -> Course:
         route = self._route(rows)
         written = self._written(rows)
         words = np.zeros((len(rows), len(self._reads)), dtype=np.uint64)
@@ -194,7 +207,7 @@ class Foreteller:
         course = self.course(rows)
         words, known = self._read(rows, course.words, course.known)
         # What nobody wrote is read again as it was read before.
-        seen, sure = course.seen, course.sure
+        seen, sure = course.seen, course.sure.copy()
         for bits in (rows.a_bit, rows.b_bit):
             at = np.flatnonzero(rows.own_change & (bits >= 0))
             sure[at] &= ~(_ONE << bits[at].astype(np.uint64))[:, None]

@@ -166,7 +166,7 @@ class LaneRow:
     first: int | None
     kinds: frozenset[str] | None
 
-    @property
+    @cached_property
     def number(self) -> int:
         """The lanes as a number, the most significant lane at the highest bit."""
         return int("".join("01"[flag] for flag in self.lanes), 2)
@@ -308,7 +308,7 @@ class Bus:
     steps: tuple[Step, ...]
     making_levels: Mapping[str, Levels]
 
-    @property
+    @cached_property
     def line_names(self) -> tuple[str, ...]:
         """Names of all lines, in the description's order."""
         return tuple(line.name for line in self.lines)
@@ -402,17 +402,19 @@ class Bus:
 
     def line(self, name: str) -> Line:
         """Give the line of that name; KeyError where there is none."""
-        for line in self.lines:
-            if line.name == name:
-                return line
-        raise KeyError(name)
+        return self._line_of[name]
+
+    @cached_property
+    def _line_of(self) -> dict[str, Line]:
+        return {line.name: line for line in self.lines}
 
     def kind(self, name: str) -> Kind:
         """Give the kind of that name; KeyError where there is none."""
-        for kind in self.kinds:
-            if kind.name == name:
-                return kind
-        raise KeyError(name)
+        return self._kind_of[name]
+
+    @cached_property
+    def _kind_of(self) -> dict[str, Kind]:
+        return {kind.name: kind for kind in self.kinds}
 
     def asserted_level(self, name: str) -> int:
         """Give the level, 0 or 1, at which the line is asserted."""
