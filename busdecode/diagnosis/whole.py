@@ -60,7 +60,7 @@ def diagnose(
     begin("what each candidate foretells")
     if not recorded or not joint.wrong.any():
         return joint, judge(joint, faults)
-    chosen = _left_open(joint, faults)
+    chosen = _left_open(joint, recorded, faults)
     if not chosen:
         return joint, judge(joint, faults)
     begin(f"{counted(len(chosen), 'candidate')}, each in runs of its own")
@@ -88,16 +88,16 @@ def fares(evidence: Evidence, fault: Fault) -> list[tuple[str, Scores]]:
     return found
 
 
-def _left_open(joint: Joint, faults: Sequence[Fault]) -> list[Fault]:
-    """Give candidates that leave open what was wrong, of those the least contradicted.
+def _left_open(joint: Joint, recorded: Sequence[Recorded], faults: Sequence[Fault]) -> list[Fault]:
+    """Give candidates that can be tried, leave open what was wrong, and are not contradicted.
 
     Where another explains all, only a few are worth it.
     """
     scores = score(joint, FaultRows(joint.model, faults))
     wrong = int((joint.wrong != 0).sum())
-    least = int(scores.contradicted.min(initial=0))
-    left = wrong - scores.explained - scores.unexplained
-    able = np.flatnonzero((left > 0) & (scores.contradicted == least))
+    can_try = [any(each.can_try(fault) for each in recorded) for fault in faults]
+    is_left = wrong - scores.explained - scores.unexplained > 0
+    able = np.flatnonzero(is_left & (scores.contradicted == 0) & np.array(can_try, dtype=bool))
     order = np.lexsort((able, -scores.explained[able]))
     is_whole = bool(((scores.contradicted == 0) & (scores.explained == wrong)).any())
     most = _FEW_TRIED if is_whole else _MOST_TRIED
