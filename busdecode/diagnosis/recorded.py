@@ -43,9 +43,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Recorded", "Tried", "record", "record_joined"]
 
-_RUNS: tuple[tuple[int, Literal[0, 1]], ...] = ((1, 0), (2, 1))
-"""Seeds of runs, and what each bit is there that nothing decides. What differs from run to run is
-not foretold."""
+_RUNS: tuple[tuple[int, Literal[0, 1] | None], ...] = ((1, 0), (2, 1), (3, None))
+"""Seeds of runs, and what each bit is there that nothing decides, or None where it is drawn. What
+differs from run to run is not foretold."""
 
 _HOST = "host"
 
@@ -118,7 +118,7 @@ class Recorded:
         return found
 
     def _run(
-        self, fault: Fault, seed: int, undecided: Literal[0, 1]
+        self, fault: Fault, seed: int, undecided: Literal[0, 1] | None
     ) -> dict[int, tuple[Words, Words]]:
         model, transfers = self.stimulus.model, self.stimulus.foreteller.transfers
         made = synthesise(
@@ -168,7 +168,7 @@ class Recorded:
             view = views.get(shown.place)
             if view is not None:
                 seen = seen_in(view, recording.table, beats)
-                # What a healthy bus leaves open, as lines that still show what was before, stays so.
+                # What a healthy bus leaves open, such as what lines still carry, stays so.
                 found[id(shown)] = seen.levels.reshape(-1), seen.looked.reshape(-1) & shown.known
         return found
 
