@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from random import Random
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -87,6 +87,22 @@ class Synthesis:
         )
 
 
+class _Undecided(Random):
+    """Draws delays, but no bits: they are all 0 or all 1."""
+
+    def __init__(self, seed: int, bit: int) -> None:
+        super().__init__(seed)
+        self._bit = bit
+
+    def getrandbits(self, k: int, /) -> int:
+        """Give bits that are all alike."""
+        return ((1 << k) - 1) * self._bit
+
+    def randint(self, a: int, b: int) -> int:
+        """Draw from a range, both ends among it."""
+        return a + int(self.random() * (b - a + 1))
+
+
 def synthesise(
     bus: Bus,
     transfers: Sequence[Transfer],
@@ -96,6 +112,7 @@ def synthesise(
     sampling: Sampling | None = None,
     wait_share: float = 0.3,
     places: Sequence[str] = ("host", "card"),
+    undecided: Literal[0, 1] | None = None,
 ) -> Synthesis:
     """Make captures of transfers, with legal random timing and, where wanted, faults.
 
@@ -112,6 +129,9 @@ def synthesise(
     places : sequence of str
         Of ``host``, ``card`` and ``other``: another slot of the backplane, before what breaks
         or ties lines at the card's.
+    undecided : 0 or 1, optional
+        What each bit is that nothing decides, such as what a memory holds that nobody wrote to;
+        drawn where not given. What a run with 0 and one with 1 both show follows from the rest.
 
     Raises
     ------
@@ -120,7 +140,7 @@ def synthesise(
     """
     if not bus.steps:
         raise ValueError(f"{bus.name} has no [[making.steps]]: no captures can be made")
-    rng = Random(seed)
+    rng = Random(seed) if undecided is None else _Undecided(seed, undecided)
     run = Simulation(bus, rng, faults, wait_share)
     run.run(transfers)
     sampling = Sampling() if sampling is None else sampling

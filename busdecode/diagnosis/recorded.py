@@ -8,7 +8,7 @@ it, and looked at just as the capture was.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -24,7 +24,8 @@ from busdecode.diagnosis.shown import (
     sure_beats,
 )
 from busdecode.diagnosis.ties import Ties, expected_to_differ, pairs_apart, ties_in
-from busdecode.predict import FaultRows, Foretold
+from busdecode.faults import Bridge, Swapped
+from busdecode.predict import FaultRows, Foretold, lines_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -42,8 +43,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Recorded", "Tried", "record", "record_joined"]
 
-_SEEDS = (1, 2)
-"""What differs from run to run is not foretold."""
+_RUNS: tuple[tuple[int, Literal[0, 1] | None], ...] = ((1, 0), (2, 1), (3, None))
+"""Seeds of runs, and what each bit is there that nothing decides, or None where it is drawn. What
+differs from run to run is not foretold."""
 
 _HOST = "host"
 
@@ -86,6 +88,17 @@ class Recorded:
         """What the lines tell; not what reads returned."""
         return (*self.shown, *self.ties)
 
+    def can_try(self, fault: Fault) -> bool:
+        """Tell whether what a run with a fault shows is what any run with it would.
+
+        It is not where the fault leaves to chance which line wins, nor where it is about a line of
+        which nobody knows what was driven on it.
+        """
+        is_drawn = isinstance(fault, Bridge) and fault.rule == "undetermined"
+        is_crossed = any(each.foreteller.is_crossed for each in self.shown)
+        is_hidden = bool(self.stimulus.foreteller.hidden & set(lines_of(fault)))
+        return not (is_drawn or is_hidden or (is_crossed and isinstance(fault, Swapped)))
+
     def tried(self, fault: Fault) -> dict[int, tuple[Words, Words]]:
         """Make the run again with a fault, and look at it as at the capture.
 
@@ -95,7 +108,7 @@ class Recorded:
             For each piece and for the stimulus, by identity: what it would show, and the bits
             that it shows in every run.
         """
-        runs = [self._run(fault, seed) for seed in _SEEDS]
+        runs = [self._run(fault, seed, undecided) for seed, undecided in _RUNS]
         found = {}
         for key in runs[0]:
             words, known = runs[0][key]
@@ -104,7 +117,9 @@ class Recorded:
             found[key] = (words & known, known)
         return found
 
-    def _run(self, fault: Fault, seed: int) -> dict[int, tuple[Words, Words]]:
+    def _run(
+        self, fault: Fault, seed: int, undecided: Literal[0, 1] | None
+    ) -> dict[int, tuple[Words, Words]]:
         model, transfers = self.stimulus.model, self.stimulus.foreteller.transfers
         made = synthesise(
             model.bus,
@@ -113,6 +128,7 @@ class Recorded:
             faults=[fault],
             sampling=Sampling(period=self.period),
             places=tuple(dict.fromkeys(_side(place) for place in self._places())),
+            undecided=undecided,
         )
         found = {id(self.stimulus): self._returned(made)}
         places = {each.place: each.lines for each in self.shown}
@@ -152,7 +168,8 @@ class Recorded:
             view = views.get(shown.place)
             if view is not None:
                 seen = seen_in(view, recording.table, beats)
-                found[id(shown)] = seen.levels.reshape(-1), seen.looked.reshape(-1)
+                # What a healthy bus leaves open, such as what lines still carry, stays so.
+                found[id(shown)] = seen.levels.reshape(-1), seen.looked.reshape(-1) & shown.known
         return found
 
     def _beats(self, recording: Recording) -> Ints:
@@ -212,6 +229,7 @@ def record(
         addresses=addresses if "address" in model.bus.take else None,
     )
     views = recording.look(beats[beats >= 0], beats[:0]).views
+    is_crossed = log is None and next(iter(recording.places)) == "card"
     shown = tuple(
         shown_of(
             stimulus,
@@ -219,6 +237,7 @@ def record(
             recording.places[place].lines,
             seen_in(view, table, beats),
             name=f"{name}, levels at the {place}",
+            is_crossed=is_crossed,
         )
         for place, view in views.items()
     )
@@ -318,7 +337,8 @@ class Tried(Evidence):
             words, known = foretold.words[0].copy(), foretold.known[0].copy()
             shows: dict[int, tuple[Words, Words]] = {}
             for each in recorded:
-                shows.update(each.tried(fault))
+                if each.can_try(fault):
+                    shows.update(each.tried(fault))
             at = 0
             for piece in joint.pieces:
                 part = slice(at, at + len(piece))

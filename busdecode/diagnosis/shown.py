@@ -89,6 +89,7 @@ def shown_of(
     notes: tuple[str, ...] = (),
     *,
     name: str = "levels",
+    is_crossed: bool = False,
 ) -> Shown:
     """Take what lines showed as evidence.
 
@@ -103,9 +104,11 @@ def shown_of(
     seen : Seen
     notes : tuple of str
     name : str
+    is_crossed : bool
+        As `LineForeteller` has it.
     """
     side = "card" if place == "card" else "host"
-    foreteller = LineForeteller(stimulus.foreteller, side)
+    foreteller = LineForeteller(stimulus.foreteller, side, is_crossed=is_crossed)
     healthy = next(foreteller.over(FaultRows(stimulus.model, [None])))[1]
     return Shown(
         model=stimulus.model,

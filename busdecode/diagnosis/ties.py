@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
@@ -37,7 +37,9 @@ glitch."""
 _MOST_TRANSFERS = 300
 """A healthy run of so many transfers tells which lines should differ."""
 
-_SEEDS = (1, 2)
+_RUNS: tuple[tuple[int, Literal[0, 1]], ...] = ((1, 0), (2, 1))
+"""Seeds of such runs, and what each bit is there that nothing decides: what a card holds that
+nobody wrote to may be the same everywhere."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,11 +53,14 @@ class Ties(Evidence):
         Those that were captured.
     levels : ndarray of bool, shape (L, 2)
         Whether each is low, and high, for many rows on a healthy bus.
+    is_still : ndarray of bool, shape (L,)
+        Whether each never moves there.
     """
 
     place: str
     lines: tuple[str, ...]
     levels: Bools
+    is_still: Bools
 
     def over(self, rows: FaultRows) -> Iterator[tuple[slice, Foretold]]:
         """Foretell every pair with each fault.
@@ -104,8 +109,7 @@ class Ties(Evidence):
         a, b = place[fault.a], place[fault.b]
         for mine, other, wins in ((a, b, "b-wins"), (b, a, "a-wins")):
             level = int(self.levels[other, 1])
-            is_still = self.levels[other].sum() == 1
-            if is_still and fault.rule in (wins, ("low-wins", "high-wins")[level]):
+            if self.is_still[other] and fault.rule in (wins, ("low-wins", "high-wins")[level]):
                 held.append((mine, level, other))
         return held
 
@@ -148,17 +152,19 @@ def ties_in(
         place=survey.place,
         lines=lines,
         levels=healthy.levels,
+        is_still=healthy.is_still,
     )
 
 
 class Healthy(NamedTuple):
     """Which of L lines differ for many rows on a healthy bus, (L, L), and at which levels each is.
 
-    `levels` has a row a line: low, high.
+    `levels` has a row a line: low, high. `is_still`, shape (L,), tells which never move.
     """
 
     differ: Bools
     levels: Bools
+    is_still: Bools
 
 
 def pairs_apart(survey: PlaceSurvey) -> tuple[Words, Words]:
@@ -188,14 +194,17 @@ def expected_to_differ(
     """
     differs = np.ones((len(lines), len(lines)), dtype=bool)
     levels = np.ones((len(lines), 2), dtype=bool)
+    # Of a line that does not move in so many, the rest is not known.
+    is_still = np.full(len(lines), len(transfers) <= _MOST_TRANSFERS)
     side = place if place in ("host", "card") else "other"
-    for seed in _SEEDS:
+    for seed, undecided in _RUNS:
         made = synthesise(
             bus,
             transfers[:_MOST_TRANSFERS],
             seed=seed,
             sampling=Sampling(period=period),
             places=(side,),
+            undecided=undecided,
         )
         capture = made.places[side]
         table, _ = decode(bus, [capture])
@@ -204,9 +213,10 @@ def expected_to_differ(
         ]
         at = [survey.index[line] for line in lines]
         differs &= (survey.pairs.differing() >= 2 * APART)[np.ix_(at, at)]
-        for level in (0, 1):
-            levels[:, level] &= np.diagonal(survey.pairs.counts(level, level))[at] >= 2 * APART
-    return Healthy(differs, levels)
+        rows = np.stack([np.diagonal(survey.pairs.counts(bit, bit))[at] for bit in (0, 1)], axis=1)
+        levels &= rows >= 2 * APART
+        is_still &= (rows == 0).any(axis=1) & (rows > 0).any(axis=1)
+    return Healthy(differs, levels, is_still)
 
 
 def _bit_of(one: int, other: int, count: int) -> tuple[int, np.uint64]:

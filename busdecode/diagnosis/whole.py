@@ -59,7 +59,7 @@ def diagnose(
     joint = Joint.of(pieces)
     begin("what each candidate foretells")
     scored = score_all(joint, faults)
-    chosen = _left_open(joint, scored) if recorded and joint.wrong.any() else []
+    chosen = _left_open(joint, recorded, scored) if recorded and joint.wrong.any() else []
     if not chosen:
         return joint, judge(joint, faults, scored)
     begin(f"{counted(len(chosen), 'candidate')}, each in runs of its own")
@@ -99,18 +99,17 @@ def fares(evidence: Evidence, fault: Fault) -> list[tuple[str, Scores]]:
     return found
 
 
-def _left_open(joint: Joint, scored: Scored) -> list[int]:
-    """Give the places of candidates that leave open what was wrong, the least contradicted.
+def _left_open(joint: Joint, recorded: Sequence[Recorded], scored: Scored) -> list[int]:
+    """Give the places of candidates that can be tried, leave open what was wrong, and may be it.
 
-    What either may win is not known from any run. Where one candidate explains all, only a few
-    are worth it that are about a line of its own and one of control.
+    Where one candidate explains all, only a few are worth it that are about a line of its own and
+    one of control.
     """
     rows, scores = scored.rows, scored.scores
     wrong = int((joint.wrong != 0).sum())
-    least = int(scores.contradicted.min(initial=0))
     left = wrong - scores.explained - scores.unexplained
-    is_sure = np.array([getattr(fault, "rule", "") != "undetermined" for fault in rows.faults])
-    is_open = (left > 0) & (scores.contradicted == least) & is_sure
+    can_try = [f is not None and any(each.can_try(f) for each in recorded) for f in rows.faults]
+    is_open = (left > 0) & (scores.contradicted == 0) & np.array(can_try, dtype=bool)
     most = _MOST_TRIED
     is_whole = (scores.contradicted == 0) & (scores.explained == wrong)
     if is_whole.any():

@@ -13,7 +13,15 @@ import numpy as np
 
 from busdecode.capture import words_for
 from busdecode.cycles import MOMENTS
-from busdecode.faults import Absent, Bridge, EarlyAcknowledge, LateData, NoAcknowledge, Stuck
+from busdecode.faults import (
+    Absent,
+    Bridge,
+    EarlyAcknowledge,
+    LateData,
+    NoAcknowledge,
+    Stuck,
+    Swapped,
+)
 from busdecode.predict.answers import Outcome
 from busdecode.predict.nodes import UNKNOWN, shown
 from busdecode.predict.returns import Foretold
@@ -53,10 +61,12 @@ class LineForeteller:
         Of the transfers; T of them.
     place : str
         ``host`` or ``card``.
+    is_crossed : bool
+        The transfers are what the lines showed at the card: beyond where lines may be swapped.
     """
 
-    def __init__(self, foreteller: Foreteller, place: str) -> None:
-        self._foreteller, self._place = foreteller, place
+    def __init__(self, foreteller: Foreteller, place: str, *, is_crossed: bool = False) -> None:
+        self._foreteller, self._place, self.is_crossed = foreteller, place, is_crossed
         self._bus = bus = foreteller.model.bus
         self._width = words_for(len(bus.lines))
         self._at = {name: at for at, name in enumerate(bus.line_names)}
@@ -118,7 +128,8 @@ class LineForeteller:
 
     def cut(self, count: int) -> LineForeteller:
         """Give one for so many of the first transfers."""
-        return LineForeteller(self._foreteller.cut(count), self._place)
+        some = self._foreteller.cut(count)
+        return LineForeteller(some, self._place, is_crossed=self.is_crossed)
 
     def over(self, faults: FaultRows) -> Iterator[tuple[slice, Foretold]]:
         """Foretell with each fault, some of them at a time.
@@ -256,8 +267,11 @@ class LineForeteller:
             for lines, bits in ((rows.a, rows.a_bit), (rows.b, rows.b_bit))
         ]
         codes = rows.tables[rows.table[at][:, None], states[0], states[1]]
+        is_swap = [isinstance(rows.faults[row], Swapped) for row in at.tolist()]
         for which, lines in enumerate((rows.a[at], rows.b[at])):
             level = shown(codes, self._place, which)
+            if self.is_crossed:
+                level[is_swap] = UNKNOWN
             for line in np.unique(lines[lines < none]).tolist():
                 here = np.flatnonzero(lines == line)
                 bit = _ONE << np.uint64(line % 64)

@@ -137,6 +137,11 @@ class Foreteller:
         return self._given[0]
 
     @property
+    def hidden(self) -> frozenset[str]:
+        """The lines of which the transfers do not tell what is driven on them."""
+        return self._hidden
+
+    @property
     def states(self) -> LineStates:
         """The states of every line in the transfers."""
         return self._states
@@ -285,7 +290,7 @@ class Foreteller:
         outcomes = np.zeros((2, *shape), dtype=np.uint8)
         lanes = np.broadcast_to(self._moved_lanes, (2, *shape))
         at = np.flatnonzero(rows.controls)
-        if len(at):
+        if len(at) and len(self._states):
             lanes = lanes.copy()
             self._answer(rows, at, outcomes, lanes)
         # A card whose cycle was ended before it had answered may still be at it in the next.
@@ -418,6 +423,10 @@ class Foreteller:
                 here = np.flatnonzero(lines == line)
                 bit = self._address[name]
                 used = self._states.is_used(name)
+                if name in self._hidden:
+                    # Which addresses meet where this line is bent is not told.
+                    stray[here] |= used
+                    continue
                 is_high = (level[here] == 1) ^ bool(self._bus.address_low >> bit & 1)
                 is_lost = (level[here] == UNKNOWN) & used
                 weight = 1 << bit - low
