@@ -125,14 +125,14 @@ def command(case_path: Path, as_json: bool) -> int:
 
 
 def _logs(case: Case) -> list[NamedLog]:
-    from busdecode.access import read_log, read_pattern
+    from busdecode.access import read_log
     from busdecode.diagnosis import NamedLog
 
     found = []
     for each in case.logs:
         if each.state == "before":
-            pattern = None if each.pattern is None else read_pattern(each.pattern)
-            found.append(NamedLog(each.name, read_log(each.file, pattern), each.address_offset))
+            log = read_log(each.file, each.pattern)
+            found.append(NamedLog(each.name, log, each.address_offset))
     return found
 
 
