@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 import numpy as np
 
@@ -52,6 +52,9 @@ class Ties(Evidence):
     levels : ndarray of bool, shape (L, 2)
         Whether each is low, and high, for many rows on a healthy bus.
     """
+
+    unit: ClassVar[str] = "pair"
+    is_by_bit: ClassVar[bool] = True
 
     place: str
     lines: tuple[str, ...]
