@@ -62,8 +62,9 @@ def line_of(text: str, key: KeyPath) -> int | None:
             after = key.index(names[depth - 1]) + 1
             index = key[after] if after < len(key) and isinstance(key[after], int) else None
             header = ".".join(names[:depth])
-            opening = f"[{header}]" if index is None else f"[[{header}]]"
-            places = [at for at, row in enumerate(rows) if row.split("#")[0].strip() == opening]
+            # Who asks for no number may mean either: a table that is not known has any brackets.
+            openings = [f"[[{header}]]"] + [f"[{header}]"] * (index is None)
+            places = [at for at, row in enumerate(rows) if row.split("#")[0].strip() in openings]
             wanted = index if isinstance(index, int) else 0
             if wanted >= len(places):
                 continue

@@ -1,4 +1,4 @@
-"""Make the demonstration case: a log and five captures of an invented repair.
+"""Make the demonstration case: a log and four captures of an invented repair.
 
 Nothing here was measured. Run it from the checkout: ``python captures/make_brackenmoor.py``.
 """

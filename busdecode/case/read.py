@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections import Counter
 from dataclasses import dataclass
@@ -9,10 +10,12 @@ from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
 
+from busdecode.access import read_pattern
 from busdecode.case.schema import CaseTable, known_keys
-from busdecode.errors import CaseError, DescriptionError, nearest, quoted
+from busdecode.errors import CaseError, DescriptionError, LogError, nearest, quoted
 from busdecode.protocol import load_bus
 from busdecode.toml_keys import KeyPath, as_toml, common_mistake, line_of, syntax_of, written
+from busdecode.units import counted
 
 if TYPE_CHECKING:
     import datetime
@@ -21,7 +24,7 @@ if TYPE_CHECKING:
 
     from pydantic_core import ErrorDetails
 
-    from busdecode.case.schema import CaptureTable, LogTable
+    from busdecode.case.schema import CaptureTable, LogTable, MeasuredTable
     from busdecode.protocol import Bus
 
 __all__ = ["Case", "CaseCapture", "CaseLog", "CaseNote", "Measured", "read_case"]
@@ -36,10 +39,11 @@ _MUST_BE = {
     "model_type": "a table",
     "too_short": "two lines, such as ['D2', 'D5']",
     "too_long": "two lines, such as ['D2', 'D5']",
-    "string_too_short": "a text that is not empty",
+    "string_too_short": "some text",
     "greater_than_equal": "1 or more",
 }
 _A_DATE = "a date without quotes, such as 2026-03-01"
+_TABLES = ("logs", "captures", "notes", "measured")
 
 
 @dataclass(frozen=True)
@@ -50,8 +54,8 @@ class CaseLog:
     ----------
     name : str
     file : path
-    pattern : str or None
-        How its lines are read, where it is no CSV.
+    pattern : re.Pattern or None
+        How its lines are read, where it is no CSV; as `read_log` takes it.
     address_offset : int
         Added to every logged address.
     state : str
@@ -62,7 +66,7 @@ class CaseLog:
 
     name: str
     file: Path
-    pattern: str | None
+    pattern: re.Pattern[str] | None
     address_offset: int
     state: str
     date: datetime.date | None
@@ -187,15 +191,17 @@ class _Reading:
         if not table.logs and not table.captures:
             self._report(("bus",), "the case names no log and no capture", _EXPECTED)
         if table.channels is not None and len(table.fixed) > table.channels:
+            channels = counted(table.channels, "channel")
             self._report(
                 ("fixed",),
-                f"{len(table.fixed)} lines stay clipped on, of {table.channels} channels",
-                "fewer lines, or more channels",
+                f"{len(table.fixed)} lines stay clipped on, but the analyzer has {channels}",
+                f"{table.channels} at most, or more channels",
             )
         if bus is not None:
             self._lines(bus, ("fixed",), table.fixed)
             for at, each in enumerate(table.measured):
                 self._lines(bus, ("measured", at, "lines"), each.lines)
+        self._readings(table.measured)
         for at, capture in enumerate(table.captures):
             if capture.log is not None and capture.log not in known:
                 near = nearest(capture.log, known)
@@ -209,7 +215,7 @@ class _Reading:
             CaseLog(
                 name,
                 self._file(("logs", at, "file"), each.file),
-                each.pattern,
+                self._pattern(("logs", at, "pattern"), each.pattern),
                 each.address_offset,
                 each.state,
                 each.date,
@@ -256,6 +262,8 @@ class _Reading:
         try:
             return load_bus(beside if beside.is_file() else name)
         except DescriptionError as error:
+            if error.path is not None:
+                raise  # It says where in the description the mistake is.
             self._report(("bus",), error.found, error.expected, error.action)
             return None
 
@@ -267,7 +275,7 @@ class _Reading:
                 at = len(names) - 1 - names[::-1].index(name)
                 self._report(
                     (table, at, "name" if entries[at].name else "file"),
-                    f"{count} of {table} are called {quoted(name)}",
+                    f"{count} {table} are called {quoted(name)}",
                     "a name of its own for each: name = '...'",
                 )
         return names
@@ -276,8 +284,43 @@ class _Reading:
         path = self._path.parent / name
         if not path.is_file():
             what = "this is a folder" if path.is_dir() else "there is no such file"
-            self._report(key, f"{what}: {quoted(name)}", f"a file, from {self._path.parent} on")
+            self._report(
+                key,
+                f"{what}: {quoted(name)}",
+                f"a file; its path starts at the folder of the case, {self._path.parent}",
+            )
         return path
+
+    def _pattern(self, key: KeyPath, text: str | None) -> re.Pattern[str] | None:
+        """Read a pattern; a TOML file that holds it is looked for beside the case too."""
+        if text is None:
+            return None
+        try:
+            is_file = text.endswith(".toml")
+            return read_pattern(str(self._path.parent / text) if is_file else text)
+        except LogError as error:
+            found = error.found if error.path is None else f"{error.path}: {error.found}"
+            self._report(key, found, error.expected, error.action)
+            return None
+
+    def _readings(self, measured: Sequence[MeasuredTable]) -> None:
+        """Refuse what no meter reads: a line against itself, two answers to one question."""
+        known: dict[tuple[frozenset[str], str], bool] = {}
+        for at, each in enumerate(measured):
+            pair = frozenset(each.lines)
+            if len(pair) == 1:
+                self._report(
+                    ("measured", at, "lines"),
+                    f"{each.lines[0]} is measured against itself",
+                    "two lines of the bus",
+                )
+            elif known.setdefault((pair, each.state), each.tied) != each.tied:
+                self._report(
+                    ("measured", at, "tied"),
+                    f"{' and '.join(sorted(pair))} were measured before, with the other outcome",
+                    "one reading of two lines in each state",
+                    "keep the one that is sure; tell of the other under [[notes]]",
+                )
 
     def _lines(self, bus: Bus, key: KeyPath, lines: Iterable[str]) -> None:
         for line in lines:
@@ -321,8 +364,11 @@ class _Reading:
         for key, error in by_key.items():
             given = error["input"]
             shown = quoted(given) if isinstance(given, str) else as_toml(given)
-            common = common_mistake(error, key, known_keys(), _SEE)
-            if common is not None:
+            common = common_mistake(error, key, known_keys(key), _SEE)
+            if error["type"] == "list_type" and key[0] in _TABLES and len(key) == 1:
+                must = f"must be [[{key[0]}]] with two brackets, a table for each, not {shown}"
+                found.append(self._mistake(key, must, None, None))
+            elif common is not None:
                 found.append(self._mistake(key, *common))
             elif key[-1] == "date":
                 found.append(self._mistake(key, f"must be {_A_DATE}, not {shown}", None, None))

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import datetime
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
+
+if TYPE_CHECKING:
+    from busdecode.toml_keys import KeyPath
 
 __all__ = ["CaptureTable", "CaseTable", "LogTable", "MeasuredTable", "NoteTable", "known_keys"]
 
@@ -73,7 +76,15 @@ class CaseTable(_Table):
     measured: list[MeasuredTable] = []
 
 
-def known_keys() -> set[str]:
-    """Give every key that a case file may have."""
-    tables = (CaseTable, LogTable, CaptureTable, NoteTable, MeasuredTable)
-    return {field.alias or name for table in tables for name, field in table.model_fields.items()}
+_TABLES: dict[str, type[BaseModel]] = {
+    "logs": LogTable,
+    "captures": CaptureTable,
+    "notes": NoteTable,
+    "measured": MeasuredTable,
+}
+
+
+def known_keys(key: KeyPath) -> set[str]:
+    """Give every key that may stand beside one: those of its table, or of the whole file."""
+    table = _TABLES.get(str(key[0]), CaseTable) if len(key) > 1 else CaseTable
+    return {field.alias or name for name, field in table.model_fields.items()}

@@ -11,6 +11,7 @@ import click
 from busdecode.cli.options import FILE, json_option, opened
 from busdecode.cli.progress import Pace, showing_progress
 from busdecode.cli.taught import Taught
+from busdecode.units import counted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -72,6 +73,7 @@ def command(case_path: Path, as_json: bool) -> int:
     case = read_case(case_path)
     bus = case.bus
     model, faults = Model(bus), candidates(bus)
+    _has_evidence(case)
     with showing_progress(str(case_path)) as show:
         logs = _logs(case)
         captures = _captures(case, bus, show)
@@ -105,6 +107,7 @@ def command(case_path: Path, as_json: bool) -> int:
             offset=logs[0].offset if logs else 0,
             channels=case.channels,
             fixed=case.fixed,
+            beeped=[frozenset((one, other)) for one, other, _ in readings],
         )
     told = (
         judgement,
@@ -124,15 +127,33 @@ def command(case_path: Path, as_json: bool) -> int:
     return int(judgement.healthy is False or bool(odd))
 
 
+def _has_evidence(case: Case) -> None:
+    """Refuse a case of which nothing is left to judge."""
+    from busdecode.errors import CaseError
+
+    states = [
+        *(each.state for each in case.logs),
+        *(each.state for each in case.captures),
+        *(each.state for each in case.measured),
+    ]
+    if "before" not in states:
+        raise CaseError(
+            "all that the case names was taken after the mend",
+            path=case.path,
+            expected="a log, a capture or a reading of the meter from before it",
+            action="leave out state = 'after' where the fault was still there",
+        )
+
+
 def _logs(case: Case) -> list[NamedLog]:
-    from busdecode.access import read_log, read_pattern
+    from busdecode.access import read_log
     from busdecode.diagnosis import NamedLog
 
     found = []
     for each in case.logs:
         if each.state == "before":
-            pattern = None if each.pattern is None else read_pattern(each.pattern)
-            found.append(NamedLog(each.name, read_log(each.file, pattern), each.address_offset))
+            log = read_log(each.file, each.pattern)
+            found.append(NamedLog(each.name, log, each.address_offset))
     return found
 
 
@@ -204,4 +225,6 @@ def _odd(
 def _left_out(case: Case) -> list[str]:
     after = [each.name for each in case.logs if each.state == "after"]
     after += [each.name for each in case.captures if each.state == "after"]
+    readings = sum(each.state == "after" for each in case.measured)
+    after += [f"{counted(readings, 'reading')} of the meter"] * bool(readings)
     return [f"taken after the mend, and left out here: {', '.join(after)}"] if after else []

@@ -20,7 +20,7 @@ from busdecode.diagnosis.steps import (
 )
 from busdecode.diagnosis.together import Together, joined, together
 from busdecode.diagnosis.verdict import Group, Judgement, judge
-from busdecode.diagnosis.whole import diagnose, fares, pieces_of
+from busdecode.diagnosis.whole import Fares, diagnose, fares, pieces_of
 from busdecode.diagnosis.wording import path_of, sentence, sentences
 
 __all__ = [
@@ -31,6 +31,7 @@ __all__ = [
     "Clip",
     "Clips",
     "Evidence",
+    "Fares",
     "Gathered",
     "Group",
     "Judgement",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
@@ -27,6 +27,8 @@ class Beeped(Evidence):
     ----------
     pairs : tuple of (str, str)
     """
+
+    unit: ClassVar[str] = "pair"
 
     pairs: tuple[tuple[str, str], ...]
 

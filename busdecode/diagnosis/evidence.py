@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 import numpy as np
 
@@ -47,7 +47,17 @@ class Evidence(ABC):
     notes : tuple of str
     name : str
         What it is called where it is told of.
+
+    Attributes
+    ----------
+    unit : str
+        What it is counted in where it is told of.
+    is_by_bit : bool
+        Whether each bit is one of these; else each observation is.
     """
+
+    unit: ClassVar[str] = "read"
+    is_by_bit: ClassVar[bool] = False
 
     model: Model
     seen: Words
@@ -78,6 +88,10 @@ class Evidence(ABC):
     def judged(self) -> int:
         """How many observations can be judged: something of what they should be is known."""
         return int((self.known & self.looked != 0).sum())
+
+    def units(self, bits: Words) -> int:
+        """Count in the evidence's own unit what has any of some bits, shape (R,)."""
+        return int((np.bitwise_count(bits) if self.is_by_bit else bits != 0).sum())
 
 
 @dataclass(frozen=True, eq=False)

@@ -67,6 +67,7 @@ def next_measures(
     offset: int = 0,
     channels: int | None = None,
     fixed: Collection[str] = (),
+    beeped: Collection[frozenset[str]] = (),
 ) -> list[Measure]:
     """Give what to do next, best first by expected information; some of each kind.
 
@@ -85,6 +86,8 @@ def next_measures(
         How many the analyzer has.
     fixed : collection of str
         Lines that stay clipped on.
+    beeped : collection of frozenset of str
+        Two lines each that were beeped already; they are not proposed again.
     """
     left: list[Fault | None] = [None, *judgement.unseen] if judgement.healthy else []
     left += [fault for group in judgement.groups for fault in group.faults]
@@ -102,9 +105,8 @@ def next_measures(
             Measure("access", gain, step.purpose, step)
             for step, gain in next_steps(outcomes, share, _OF_EACH)
         ]
-    found += [_beep(each) for each in pairs_to_beep(evidence.model.bus, rows.faults, share)][
-        :_OF_EACH
-    ]
+    beeps = pairs_to_beep(evidence.model.bus, rows.faults, share)
+    found += [_beep(each) for each in beeps if frozenset(each.between) not in beeped][:_OF_EACH]
     if recorded:
         last = recorded[-1]
         foretellers = {
@@ -146,5 +148,5 @@ def _beep(beep: Beep) -> Measure:
 def _clip(clip: Clip, spare: Clip | None) -> Measure:
     place = f"{clip.line} at the {clip.place}"
     instead = "" if spare is None else f", in place of {spare.line} at the {spare.place}"
-    what = f"clip {place} on{instead}, and make the same writes and reads again"
+    what = f"clip on {place}{instead}, and make the same writes and reads again"
     return Measure("clip", clip.gain, what, lines=(clip.line,))

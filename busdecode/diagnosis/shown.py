@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 import numpy as np
 
@@ -43,6 +43,9 @@ class Shown(Evidence):
         Those that were captured.
     foreteller : LineForeteller
     """
+
+    unit: ClassVar[str] = "level"
+    is_by_bit: ClassVar[bool] = True
 
     place: str
     lines: tuple[str, ...]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, ClassVar, Literal, NamedTuple
 
 import numpy as np
 
@@ -56,6 +56,9 @@ class Ties(Evidence):
     is_still : ndarray of bool, shape (L,)
         Whether each never moves there.
     """
+
+    unit: ClassVar[str] = "pair"
+    is_by_bit: ClassVar[bool] = True
 
     place: str
     lines: tuple[str, ...]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from busdecode.diagnosis.verdict import Judgement, Scored
     from busdecode.faults import Fault
 
-__all__ = ["diagnose", "fares", "pieces_of"]
+__all__ = ["Fares", "diagnose", "fares", "pieces_of"]
 
 _MOST_TRIED, _FEW_TRIED = 24, 6
 """So many candidates at most are tried by making the runs again; where one explains all, fewer."""
@@ -86,8 +86,21 @@ def pieces_of(evidence: Evidence) -> tuple[Evidence, ...]:
     return joint.pieces if isinstance(joint, Joint) else (joint,)
 
 
-def fares(evidence: Evidence, fault: Fault) -> list[tuple[str, Scores]]:
-    """Tell how a candidate fares with each piece of evidence, by the piece's name; F is 1."""
+class Fares(NamedTuple):
+    """How a candidate fares with a piece of evidence, counted in the piece's own unit.
+
+    `wrong` is what was not as on a healthy bus, `explained` what of it was foretold just so,
+    `against` what was foretold otherwise than it was seen.
+    """
+
+    piece: Evidence
+    wrong: int
+    explained: int
+    against: int
+
+
+def fares(evidence: Evidence, fault: Fault) -> list[Fares]:
+    """Tell how a candidate fares with each piece of evidence."""
     foretold = next(evidence.over(FaultRows(evidence.model, [fault])))[1]
     found = []
     at = 0
@@ -95,7 +108,14 @@ def fares(evidence: Evidence, fault: Fault) -> list[tuple[str, Scores]]:
         part = slice(at, at + len(piece))
         at = part.stop
         own = Foretold(foretold.words[:, part], foretold.known[:, part])
-        found.append((piece.name, count(piece, own)))
+        known = own.known[0] & piece.looked
+        off = (own.words[0] ^ piece.seen) & known
+        explained = (
+            piece.units(piece.wrong & known & ~off)
+            if piece.is_by_bit
+            else int(count(piece, own).explained[0])
+        )
+        found.append(Fares(piece, piece.units(piece.wrong), explained, piece.units(off)))
     return found
 
 

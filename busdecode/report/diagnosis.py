@@ -12,7 +12,7 @@ from busdecode.units import counted
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from busdecode.diagnosis import Evidence, Judgement, Measure, Oddity, Scores
+    from busdecode.diagnosis import Evidence, Fares, Judgement, Measure, Oddity
     from busdecode.protocol import Bus
 
 __all__ = ["diagnosis_object", "diagnosis_text"]
@@ -23,7 +23,7 @@ def diagnosis_text(
     bus: Bus,
     title: str,
     pieces: Sequence[Evidence],
-    fares: Sequence[tuple[str, Scores]],
+    fares: Sequence[Fares],
     odd: Sequence[tuple[str, Oddity]],
     next_: Sequence[Measure],
     blind: Sequence[str],
@@ -37,7 +37,7 @@ def diagnosis_text(
     bus : Bus
     title : str
     pieces : sequence of Evidence
-    fares : sequence of (str, Scores)
+    fares : sequence of Fares
         How the first candidate fares with each piece; empty where nothing was wrong.
     odd : sequence of (str, Oddity)
         What else is odd, and in which capture.
@@ -63,20 +63,23 @@ def diagnosis_text(
 
 
 def _told(piece: Evidence) -> str:
-    wrong = int((piece.wrong != 0).sum())
-    return f"{piece.name}: {counted(piece.judged, 'observation')} judged, {wrong} wrong"
+    judged = counted(piece.units(piece.known & piece.looked), piece.unit)
+    return f"{piece.name}: {judged} judged, {piece.units(piece.wrong)} wrong"
 
 
-def _agreement(fares: Sequence[tuple[str, Scores]]) -> list[str]:
+def _agreement(fares: Sequence[Fares]) -> list[str]:
     """Say which pieces the first candidate explains, and which speak against it."""
     rows = []
-    for name, scores in fares:
-        if scores.explained[0]:
-            rows.append(f"    {name}: explains {scores.explained[0]}")
-        if scores.contradicted[0]:
-            against = counted(int(scores.contradicted[0]), "observation")
-            rows.append(f"    {name}: {against} against it")
-    return ["By piece, the first of them:", *rows] if rows else []
+    for each in fares:
+        told = []
+        if each.wrong:
+            wrong = counted(each.wrong, f"wrong {each.piece.unit}")
+            told.append(f"explains {each.explained} of {wrong}")
+        if each.against:
+            told.append(f"{counted(each.against, each.piece.unit)} against it")
+        if told:
+            rows.append(f"    {each.piece.name}: {', '.join(told)}")
+    return ["The first of them, by piece of evidence:", *rows] if rows else []
 
 
 def _measure(bus: Bus, measure: Measure) -> str:
@@ -90,7 +93,7 @@ def diagnosis_object(
     bus: Bus,
     title: str,
     pieces: Sequence[Evidence],
-    fares: Sequence[tuple[str, Scores]],
+    fares: Sequence[Fares],
     odd: Sequence[tuple[str, Oddity]],
     next_: Sequence[Measure],
     blind: Sequence[str],
@@ -103,8 +106,9 @@ def diagnosis_object(
         "evidence": [
             {
                 "name": piece.name,
-                "judged": piece.judged,
-                "wrong": int((piece.wrong != 0).sum()),
+                "unit": piece.unit,
+                "judged": piece.units(piece.known & piece.looked),
+                "wrong": piece.units(piece.wrong),
             }
             for piece in pieces
         ],
@@ -118,11 +122,13 @@ def diagnosis_object(
         "groups_in_all": len(judgement.groups),
         "first_by_piece": [
             {
-                "name": name,
-                "explained": int(scores.explained[0]),
-                "contradicted": int(scores.contradicted[0]),
+                "name": each.piece.name,
+                "unit": each.piece.unit,
+                "wrong": each.wrong,
+                "explained": each.explained,
+                "contradicted": each.against,
             }
-            for name, scores in fares
+            for each in fares
         ],
         "odd": [{"capture": name, "sentence": str(each)} for name, each in odd],
         "next": [_measure_object(each) for each in next_],
