@@ -8,6 +8,7 @@ it, and looked at just as the capture was.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -46,6 +47,9 @@ __all__ = ["Recorded", "Tried", "record", "record_joined"]
 _RUNS: tuple[tuple[int, Literal[0, 1] | None], ...] = ((1, 0), (2, 1), (3, None))
 """Seeds of runs, and what each bit is there that nothing decides, or None where it is drawn. What
 differs from run to run is not foretold."""
+
+_LEAST_TRANSFERS, _MOST_TRANSFERS, _ENOUGH_WRONG = 48, 128, 24
+"""Of a long stimulus only the first transfers are made again, until so many were wrong."""
 
 _HOST = "host"
 
@@ -123,7 +127,7 @@ class Recorded:
         model, transfers = self.stimulus.model, self.stimulus.foreteller.transfers
         made = synthesise(
             model.bus,
-            transfers,
+            transfers[: self.made_again],
             seed=seed,
             faults=[fault],
             sampling=Sampling(period=self.period),
@@ -138,8 +142,25 @@ class Recorded:
             own = recording
             if places.get(ties.place) != ties.lines:
                 own = self._decoded(made, {ties.place: ties.lines})
-            found[id(ties)] = pairs_apart(own.surveys[ties.place])
+            differ, known = pairs_apart(own.surveys[ties.place])
+            # Lines that do not differ in a part of the run may do so later.
+            is_whole = self.made_again == len(transfers)
+            found[id(ties)] = differ, known if is_whole else known & differ
         return found
+
+    @cached_property
+    def made_again(self) -> int:
+        """How many of the first transfers are made again: until enough was wrong."""
+        transfers = len(self.stimulus.foreteller.transfers)
+        if transfers <= _MOST_TRANSFERS:
+            return transfers
+        is_wrong = np.zeros(transfers, dtype=bool)
+        for shown in self.shown:
+            is_wrong |= (shown.wrong != 0).reshape(transfers, -1).any(axis=1)
+        is_wrong[self.stimulus.foreteller.reads] |= self.stimulus.wrong != 0
+        at = np.flatnonzero(is_wrong)[:_ENOUGH_WRONG]
+        last = int(at[-1]) + 1 if len(at) else 0
+        return min(max(last, _LEAST_TRANSFERS), _MOST_TRANSFERS)
 
     def _places(self) -> list[str]:
         return [each.place for each in self.shown] + [each.place for each in self.ties]
@@ -155,7 +176,9 @@ class Recorded:
 
     def _returned(self, made: Synthesis) -> tuple[Words, Words]:
         foreteller = self.stimulus.foreteller
-        returned = [made.returned[at] for at in foreteller.reads.tolist()]
+        returned = [
+            made.returned[at] if at < self.made_again else None for at in foreteller.reads.tolist()
+        ]
         words = np.array([each or 0 for each in returned], dtype=np.uint64)
         is_there = np.array([each is not None for each in returned], dtype=bool)
         return words & foreteller.moved, np.where(is_there, foreteller.moved, np.uint64(0))
@@ -169,12 +192,15 @@ class Recorded:
             if view is not None:
                 seen = seen_in(view, recording.table, beats)
                 # What a healthy bus leaves open, such as what lines still carry, stays so.
-                found[id(shown)] = seen.levels.reshape(-1), seen.looked.reshape(-1) & shown.known
+                words, known = np.zeros_like(shown.seen), np.zeros_like(shown.seen)
+                words[: seen.levels.size] = seen.levels.reshape(-1)
+                known[: seen.looked.size] = seen.looked.reshape(-1)
+                found[id(shown)] = words, known & shown.known
         return found
 
     def _beats(self, recording: Recording) -> Ints:
         """Give the beat that each transfer is in a run made again."""
-        table, count = recording.table, len(self.stimulus.foreteller.transfers)
+        table, count = recording.table, self.made_again
         whole = np.flatnonzero((table.ended != ENDINGS.index("cut-off")) & (table.kind >= 0))
         if len(whole) == count:
             return whole
@@ -182,7 +208,7 @@ class Recorded:
             return np.full(count, -1, dtype=np.int64)
         lines = next(iter(recording.places.values())).lines
         meant, aligned = matched(table, lines, self.log, offset=self.offset)
-        return sure_beats(table.bus, meant, aligned)
+        return sure_beats(table.bus, meant, aligned)[:count]
 
 
 def record(

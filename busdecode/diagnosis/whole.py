@@ -27,6 +27,9 @@ __all__ = ["Fares", "diagnose", "fares", "pieces_of"]
 _MOST_TRIED, _FEW_TRIED = 24, 6
 """So many candidates at most are tried by making the runs again; where one explains all, fewer."""
 
+_MOST_TRANSFERS = 1200
+"""So many transfers at most are made again, for all of them together, but for the first few."""
+
 
 def diagnose(
     logs: Sequence[Evidence],
@@ -130,7 +133,8 @@ def _left_open(joint: Joint, recorded: Sequence[Recorded], scored: Scored) -> li
     left = wrong - scores.explained - scores.unexplained
     can_try = [f is not None and any(each.can_try(f) for each in recorded) for f in rows.faults]
     is_open = (left > 0) & (scores.contradicted == 0) & np.array(can_try, dtype=bool)
-    most = _MOST_TRIED
+    count = max((each.made_again for each in recorded), default=1)
+    most = max(_FEW_TRIED, min(_MOST_TRIED, _MOST_TRANSFERS // max(1, count)))
     is_whole = (scores.contradicted == 0) & (scores.explained == wrong)
     if is_whole.any():
         best = rows.faults[int(np.argmax(np.where(is_whole, scores.weight, -np.inf)))]
