@@ -138,6 +138,18 @@ def test_the_bundled_case_names_the_tied_lines(
     assert "  4 captures of walk: times are those of data-high" in rows
 
 
+def test_a_beep_settles_the_bundled_case(
+    busdecode: Callable[..., Outcome], brackenmoor: str
+) -> None:
+    """Check what README says of it: the step that is proposed first, written into the case."""
+    with Path(brackenmoor).open("a", encoding="utf-8") as stream:
+        stream.write("\n" + measured("A3", "D1", tied=True))
+
+    outcome = busdecode("diagnose", brackenmoor)
+
+    assert "\nCause:\n  D1 and A3 are tied together, and low wins\n" in outcome.out
+
+
 def test_the_bundled_case_as_an_object(busdecode: Callable[..., Outcome], brackenmoor: str) -> None:
     """Check what others build on: the keys of `readback --json`, and those of all evidence."""
     outcome = busdecode("diagnose", brackenmoor, "--json")
