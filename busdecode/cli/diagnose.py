@@ -41,7 +41,7 @@ __all__ = ["command"]
     The writes that it proposes go to live addresses: they can destroy data, or hang the machine.
     Beep with the power off and capacitors discharged.""",
     example="""
-    busdecode diagnose captures/repair/case.toml
+    busdecode diagnose captures/brackenmoor/case.toml
     Weighs the log and the captures that the case names, and prints the cause, how each piece
     of evidence bears on it, and what to measure next.
     """,

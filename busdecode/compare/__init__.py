@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from busdecode.compare.align import Alignment, align
 from busdecode.compare.between import observe_places
-from busdecode.compare.comparison import Comparison, compare, matched
+from busdecode.compare.comparison import Comparison, compare, doubt_of, matched
 from busdecode.compare.meant import Meant, meant_by
 from busdecode.compare.observe import standing_windows
 from busdecode.compare.pairs import Pairs
@@ -35,6 +35,7 @@ __all__ = [
     "align",
     "compare",
     "compare_file",
+    "doubt_of",
     "matched",
     "meant_by",
     "observe_places",

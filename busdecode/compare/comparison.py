@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 
     Ints = NDArray[np.int64]
 
-__all__ = ["Comparison", "compare", "compare_recording", "matched"]
+__all__ = ["Comparison", "compare", "compare_recording", "doubt_of", "matched"]
 
 _LEAST_SHARE = 0.05
 """Where fewer of the logged transfers than this find a beat, the log is of another run."""
@@ -193,7 +193,7 @@ def compare_recording(
         unmatched = int((~found).sum())
         pairs = np.where(found & ~aligned.is_ambiguous, aligned.beats, -1)
         beats = pairs[pairs >= 0]
-        doubt = _doubt(aligned)
+        doubt = doubt_of(aligned)
         looked = recording.look(beats, beats_that_matter(table, meant, pairs))
         told = foretold(looked.card, table, meant, pairs)
         observations = observe_log(looked.views, table, meant, pairs, told)
@@ -256,7 +256,7 @@ def _few(lines: list[str]) -> str:
     )
 
 
-def _doubt(aligned: Alignment) -> str | None:
+def doubt_of(aligned: Alignment) -> str | None:
     """Tell where log and capture fit so badly that the log may be of another run."""
     found = np.flatnonzero(aligned.beats >= 0)
     if not len(found):

@@ -38,13 +38,13 @@ Kind = Literal[
 _LUCK = 0.01
 """A clue that luck would give more often than this is none."""
 _CLUES = 4
-_NO_LOG = "without a log, beats that are lost, too many, or on wrong lanes cannot be seen"
-_OTHERS = "beats too many cannot be seen: traffic that is not in the log is no fault"
-_ONE_PLACE = "what differs between places cannot be seen: one place was probed"
-_NO_LANES = "lanes cannot be seen: no line that selects them was captured"
-_NO_ANSWER = "missing answers cannot be seen: no line that answers was captured"
+_NO_LOG = "beats that are lost, too many, or on wrong lanes: that needs a log"
+_OTHERS = "beats too many: traffic that is not in the log is no fault"
+_ONE_PLACE = "what differs between places: one place was probed"
+_NO_LANES = "lanes: no line that selects them was captured"
+_NO_ANSWER = "missing answers: no line that answers was captured"
 _OVERLAP = (
-    "drivers that overlap where the data lines turn around cannot be seen: a capture has one "
+    "drivers that overlap where the data lines turn around: a capture has one "
     "level for each line, whoever drives it"
 )
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from busdecode.access import lane_mask
 from busdecode.capture import words_for
-from busdecode.compare import matched, ports_seen
+from busdecode.compare import doubt_of, matched, ports_seen
 from busdecode.cycles import DIRECTIONS, ENDINGS, MOMENTS, moment_name, moment_of, transfers_of
 from busdecode.diagnosis.evidence import Evidence, ReadBack, Returned, read_back, returned
 from busdecode.predict import FaultRows, LineForeteller
@@ -226,12 +226,18 @@ def stimulus_of(
     )
     beats = sure_beats(bus, meant, aligned)
     lost = int((beats < 0).sum())
-    notes = (
-        (f"{counted(lost, 'logged transfer')} of {len(beats)} not found in the capture for sure",)
-        if lost
-        else ()
-    )
-    return stimulus, beats, notes
+    if lost and not (aligned.beats >= 0).any():
+        notes = [
+            f"none of the {counted(lost, 'logged transfer')} is found in the capture: its lines "
+            "are held against nothing; the log may be of another run"
+        ]
+    else:
+        doubt = doubt_of(aligned)
+        notes = [f"read with doubt: {doubt}"] if doubt else []
+        if lost:
+            found = counted(lost, "logged transfer")
+            notes.append(f"{found} of {len(beats)} not found in the capture for sure")
+    return stimulus, beats, tuple(notes)
 
 
 def sure_beats(bus: Bus, meant: Meant, aligned: Alignment) -> Ints:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import re
 from pathlib import Path
 
 import pytest
@@ -91,6 +92,23 @@ def test_a_case_is_read_to_values() -> None:
     assert (again.name, again.probes, again.log, again.date) == ("again", None, None, None)
     assert case.notes == (CaseNote("It works when it is cold.", datetime.date(2026, 2, 28)),)
     assert case.measured == (Measured(("D2", "D5"), True, "before", None, "4 ohms"),)
+
+
+def test_the_example_of_the_documents_is_a_case(checkout: Path) -> None:
+    """Check that the section to which errors send the reader is there, and its example holds."""
+    page = (checkout / "docs" / "reading-a-verdict.md").read_text(encoding="utf-8")
+    section = re.split(r"^## [0-9]+\. ", page, flags=re.MULTILINE)
+    (told,) = [each for each in section if each.startswith("A case\n")]
+    text = told.split("```toml\n")[1].split("```")[0].replace("data-low.vcd", "data.vcd")
+
+    case = read(text)
+
+    assert (case.logs[0].name, case.captures[0].log, case.fixed) == (
+        "walk",
+        "walk",
+        ("PHI2", "R/W"),
+    )
+    assert case.measured[0].lines == ("D1", "A3")
 
 
 def test_files_are_looked_for_beside_the_case() -> None:
