@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from busdecode.faults import Fault
     from busdecode.protocol import Bus
 
-__all__ = ["EVIDENCE", "channels", "mismatched", "verdict_of"]
+__all__ = ["EVIDENCE", "channels", "mismatched", "said_of", "verdict_of"]
 
 EVIDENCE = ("log", "capture 8", "capture 16", "capture all", "both 8", "both 16", "both all")
 
@@ -112,9 +112,10 @@ def _faults(text: str, bus: Bus) -> list[Fault]:
     return [parse_fault(each.strip(), bus) for each in text.split(",")] if text else []
 
 
-def _row(
-    model: Model, faults: Sequence[Fault], text: str, seed: int, *, shows: bool
+def said_of(
+    model: Model, faults: Sequence[Fault], text: str, seed: int, *, shows: bool = False
 ) -> dict[str, str]:
+    """Say for each kind of evidence how a run with a fault is judged."""
     bus = model.bus
     made, log = synthesise_log(
         bus,
@@ -165,7 +166,7 @@ def _main(arguments: list[str]) -> None:
             for number, (_, text) in enumerate(rows[:: 1 if is_other else every]):
                 if text.endswith(" hangs"):
                     continue
-                said = _row(model, faults, text, 1000 * seed + number, shows=shows)
+                said = said_of(model, faults, text, 1000 * seed + number, shows=shows)
                 for evidence, word in said.items():
                     mine[evidence][word] += 1
         print(f"{name}:")

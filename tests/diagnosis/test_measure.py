@@ -1,0 +1,66 @@
+"""The next thing to do: by hand what can tell two candidates apart."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from busdecode.diagnosis import Measure, diagnose, next_measures
+from tests.diagnosis.readbacks import fault_of
+from tests.diagnosis.runs import candidates_of, run, without
+
+RIVALS = ["stuck D3 low", "bridge D3 A15 low-wins"]
+
+
+def measures(channels: int | None = None) -> list[Measure]:
+    """Say what is next where D3 was always low, at 0x1000 on, and A15 was not captured."""
+    made = run("z80", "stuck D3 low", seed=4)
+    gathered = made.gathered(made.capture(without("z80", "A15", "A14")))
+    faults = [fault_of(each) for each in RIVALS]
+    evidence, judgement = diagnose(gathered.logs, gathered.recorded, faults)
+    both = {fault for group in judgement.groups for fault in group.faults}
+    assert both == set(faults)
+    return next_measures(evidence, judgement, gathered.recorded, None, channels=channels)
+
+
+def test_two_that_differ_in_one_tied_pair_are_told_apart_by_beeping_it() -> None:
+    """All that is open, one bit at most, is told by beeping the tie or the rail."""
+    best = measures()[0]
+
+    assert best.how == "beep"
+    assert best.lines in {("D3", "A15"), ("A15", "D3"), ("D3", "GND")}
+    assert best.gain == pytest.approx(max(each.gain for each in measures()))
+    assert 0.1 < best.gain <= 1
+
+
+def test_only_one_that_is_left_needs_nothing() -> None:
+    """No measurement is proposed where nothing is open."""
+    made = run("z80", "stuck D3 low", seed=4)
+    gathered = made.gathered(made.capture())
+    evidence, judgement = diagnose(gathered.logs, gathered.recorded, [fault_of(RIVALS[0])])
+
+    assert next_measures(evidence, judgement, gathered.recorded, None) == []
+
+
+def test_where_all_channels_are_taken_a_line_to_take_off_is_named() -> None:
+    """A14 to tell two bridges apart: with one channel to spare nothing is taken off."""
+    made = run("z80", "bridge D3 A0 low-wins", seed=4)
+    lines = without("z80", "A0", "A1", "D3")
+    gathered = made.gathered(made.capture(lines))
+    evidence, judgement = diagnose(gathered.logs, gathered.recorded, candidates_of("z80"))
+    judgement = replace(judgement, akin=())
+    sentences = {
+        channels: [
+            each.sentence
+            for each in next_measures(
+                evidence, judgement, gathered.recorded, None, channels=channels
+            )
+            if each.how == "clip"
+        ]
+        for channels in (len(lines), len(lines) + 1)
+    }
+
+    assert all("in place of" in each for each in sentences[len(lines)])
+    assert sentences[len(lines) + 1]
+    assert not any("in place of" in each for each in sentences[len(lines) + 1])

@@ -1,0 +1,79 @@
+"""All evidence together; truth is what the synthesised target had."""
+
+from __future__ import annotations
+
+from random import Random
+
+import pytest
+
+from benchmarks.diagnosis_matrix import channels
+from busdecode.diagnosis import diagnose, fares, score
+from busdecode.predict import FaultRows, lines_of
+from tests.diagnosis.readbacks import bus_of, fault_of
+from tests.diagnosis.runs import candidates_of, run
+
+SOME = tuple(fault for fault in candidates_of("z80") if {"D3", "A9"} & set(lines_of(fault)))
+"""The candidates about two lines, for time."""
+
+
+@pytest.mark.parametrize("name", ["z80", "6502", "sram"])
+@pytest.mark.parametrize("is_logged", [True, False])
+def test_nothing_is_invented_on_a_healthy_target(name: str, *, is_logged: bool) -> None:
+    """With 8 channels, 16, and all; with a log and without."""
+    for wires, seed in ((8, 1), (16, 2), (99, 3)):
+        made = run(name, seed=seed)
+        lines = channels(bus_of(name), wires, Random(seed)) if wires < 99 else None
+        gathered = made.gathered(made.capture(lines, is_logged=is_logged))
+        _, judgement = diagnose(gathered.logs, gathered.recorded, candidates_of(name))
+
+        assert judgement.healthy is True
+        assert judgement.groups == ()
+
+
+def test_the_order_of_candidates_and_of_evidence_does_not_matter() -> None:
+    """The same groups, with the same shares, back to front."""
+    made = run("z80", "stuck D3 low", seed=4)
+    gathered = made.gathered(made.capture(name="one"), made.capture(name="two"))
+    faults = SOME
+    _, one = diagnose(gathered.logs, gathered.recorded, faults)
+    _, other = diagnose(gathered.logs[::-1], gathered.recorded[::-1], faults[::-1])
+
+    assert [set(each.faults) for each in one.groups[:1]] == [
+        set(each.faults) for each in other.groups[:1]
+    ]
+    assert one.groups[0].share == pytest.approx(other.groups[0].share)
+    assert one.is_settled
+    assert other.is_settled
+    assert fault_of("stuck D3 low") in one.groups[0].faults
+
+
+@pytest.mark.parametrize("text", ["stuck D3 low", "bridge D3 MREQ low-wins"])
+def test_what_each_piece_tells_adds_up(text: str) -> None:
+    """Counts of all pieces are the counts of all evidence, also where a candidate was tried."""
+    made = run("z80", "bridge D3 MREQ low-wins", seed=4)
+    gathered = made.gathered(made.capture())
+    evidence, _ = diagnose(gathered.logs, gathered.recorded, SOME)
+    fault = fault_of(text)
+    whole = score(evidence, FaultRows(evidence.model, [fault]))
+    parts = [each for _, each in fares(evidence, fault)]
+
+    for field in ("explained", "unexplained", "refuted", "silent", "agrees", "matched", "missed"):
+        assert getattr(whole, field)[0] == sum(getattr(each, field)[0] for each in parts), field
+    assert whole.weight[0] <= 0
+
+
+def test_two_causes_at_once_are_not_taken_for_one() -> None:
+    """A line stuck in one half of a run and another in the other: no single cause is settled."""
+    one = run("z80", "stuck D3 low", seed=4)
+    other = run("z80", "stuck A9 high", seed=5)
+    captures = [one.capture(name="one", is_logged=True)]
+    first = one.gathered(*captures)
+    second = other.gathered(other.capture(name="other"))
+    _, judgement = diagnose(
+        [*first.logs, *second.logs],
+        [*first.recorded, *second.recorded],
+        SOME,
+    )
+
+    assert judgement.more_than_one_cause
+    assert not judgement.is_settled
