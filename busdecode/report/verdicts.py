@@ -39,14 +39,14 @@ READS = Words(
     what="read",
     healthy="Every read returned what was written.",
     untold="or, which no read of this log tells from it:",
-    open_="or, of which nothing can be foretold where reads were wrong:",
+    open_="or, which no read speaks against, though less is foretold of them:",
     left="explains that {} may be wrong, not what they return",
 )
 SEEN = Words(
     what="observation",
     healthy="All that was seen is as on a healthy bus.",
     untold="or, which nothing seen tells from it:",
-    open_="or, of which nothing can be foretold where something was wrong:",
+    open_="or, which nothing speaks against, though less is foretold of them:",
     left="leaves {} open",
 )
 

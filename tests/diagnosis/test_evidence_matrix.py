@@ -16,7 +16,7 @@ from benchmarks.diagnosis_matrix import EVIDENCE, mismatched, said_of
 from busdecode.predict import Model, candidates
 from busdecode.protocol import load_bus
 
-EVERY = {"6502": 24, "sram": 18, "z80": 28}
+EVERY = {"6502": 40, "sram": 40}
 """Every so-manieth case, for time."""
 
 
