@@ -22,6 +22,8 @@ SEED = 1907
 FIXED = ("PHI2", "R/W")
 """Clipped on in every capture; the other six channels go from line to line."""
 
+COMMENT = "invented: no such machine, card or repair exists; made by make_brackenmoor.py"
+
 PARTS = {
     "data-high": ("D7", "D6", "D5", "D4", "D3", "D2"),
     "data-low": ("D1", "D0", "A0", "A1", "A2", "A3"),
@@ -46,7 +48,7 @@ text = "The card is good in the spare logger. Some bytes come back with bit 1 lo
 name = "walk"
 file = "walk.csv"
 date = 2026-02-03
-note = "made with: busdecode plan --bus 6502 --base 6000 --span 256, walking words and addresses"
+note = "the accesses of: busdecode plan --method true-complement --method address-powers"
 """
 
 CAPTURE = """
@@ -73,7 +75,11 @@ def main(folder: Path) -> None:
             sampling=Sampling(period=20_000),
         )
         with (folder / f"{name}.vcd").open("w", encoding="utf-8", newline="") as stream:
-            write_vcd(run.places["host"].select((*FIXED, *lines)), stream)
+            write_vcd(
+                run.places["host"].select((*FIXED, *lines)),
+                stream,
+                comment=COMMENT,
+            )
         case += CAPTURE.format(name=name)
         if not number:
             (folder / "walk.csv").write_text(format_log(seen, 4), encoding="utf-8", newline="")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
-from busdecode.case.read import Case, CaseCapture, CaseLog, CaseNote, Measured, read_case
+from busdecode.case.model import Case, CaseCapture, CaseLog, CaseNote, Measured
+from busdecode.case.read import read_case
 
 __all__ = ["Case", "CaseCapture", "CaseLog", "CaseNote", "Measured", "read_case"]

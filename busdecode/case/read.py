@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections import Counter
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
 
 from busdecode.access import read_pattern
+from busdecode.case.model import Case, CaseCapture, CaseLog, CaseNote, Measured
 from busdecode.case.schema import CaseTable, known_keys
 from busdecode.errors import CaseError, DescriptionError, LogError, nearest, quoted
 from busdecode.protocol import load_bus
@@ -18,7 +17,7 @@ from busdecode.toml_keys import KeyPath, as_toml, common_mistake, line_of, synta
 from busdecode.units import counted
 
 if TYPE_CHECKING:
-    import datetime
+    import re
     from collections.abc import Iterable, Sequence
     from pathlib import Path
 
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
     from busdecode.case.schema import CaptureTable, LogTable, MeasuredTable
     from busdecode.protocol import Bus
 
-__all__ = ["Case", "CaseCapture", "CaseLog", "CaseNote", "Measured", "read_case"]
+__all__ = ["read_case"]
 
 _EXPECTED = "a case in TOML: bus, and [[logs]] or [[captures]] with file = '...'"
 _SEE = "see docs/reading-a-verdict.md, A case"
@@ -46,96 +45,6 @@ _A_DATE = "a date without quotes, such as 2026-03-01"
 _TABLES = ("logs", "captures", "notes", "measured")
 
 
-@dataclass(frozen=True)
-class CaseLog:
-    """An access log of a case.
-
-    Parameters
-    ----------
-    name : str
-    file : path
-    pattern : re.Pattern or None
-        How its lines are read, where it is no CSV; as `read_log` takes it.
-    address_offset : int
-        Added to every logged address.
-    state : str
-        ``before`` or ``after`` the mend.
-    date : datetime.date, datetime.datetime or None
-    note : str
-    """
-
-    name: str
-    file: Path
-    pattern: re.Pattern[str] | None
-    address_offset: int
-    state: str
-    date: datetime.date | None
-    note: str
-
-
-@dataclass(frozen=True)
-class CaseCapture:
-    """A capture of a case; `log` names that of what was done while it was taken."""
-
-    name: str
-    file: Path
-    probes: Path | None
-    log: str | None
-    state: str
-    date: datetime.date | None
-    note: str
-
-
-@dataclass(frozen=True)
-class CaseNote:
-    """Something that somebody saw."""
-
-    text: str
-    date: datetime.date | None
-
-
-@dataclass(frozen=True)
-class Measured:
-    """Two lines that were beeped against each other, and whether they are tied."""
-
-    lines: tuple[str, str]
-    tied: bool
-    state: str
-    date: datetime.date | None
-    note: str
-
-
-@dataclass(frozen=True)
-class Case:
-    """All pieces of one repair.
-
-    Parameters
-    ----------
-    path : path
-    bus : Bus
-    title, machine : str
-    channels : int or None
-        How many the analyzer has.
-    fixed : tuple of str
-        Lines that stay clipped on.
-    logs : tuple of CaseLog
-    captures : tuple of CaseCapture
-    notes : tuple of CaseNote
-    measured : tuple of Measured
-    """
-
-    path: Path
-    bus: Bus
-    title: str
-    machine: str
-    channels: int | None
-    fixed: tuple[str, ...]
-    logs: tuple[CaseLog, ...]
-    captures: tuple[CaseCapture, ...]
-    notes: tuple[CaseNote, ...]
-    measured: tuple[Measured, ...]
-
-
 def read_case(path: Path) -> Case:
     """Read a case file; the files that it names are looked for beside it.
 
@@ -145,6 +54,10 @@ def read_case(path: Path) -> Case:
         With every mistake of the file, in its order.
     """
     return _Reading(path).case()
+
+
+def _unopened(error: OSError, name: str) -> str:
+    return f"the file cannot be opened: {error.strerror}: {quoted(name)}"
 
 
 class _Reading:
@@ -169,13 +82,19 @@ class _Reading:
             ) from None
         except tomllib.TOMLDecodeError as error:
             what, line, column = syntax_of(error)
+            rows = self._text.splitlines()
             raise CaseError(
                 f"this is not TOML: {what[:1].lower()}{what[1:]}",
                 path=path,
                 line=line,
                 column=column,
+                text=rows[line - 1] if line and line <= len(rows) else None,
                 expected=_EXPECTED,
             ) from None
+        except (ValueError, RecursionError) as error:
+            deep = isinstance(error, RecursionError)
+            what = "lists or tables in it are nested too deep" if deep else "a number is too long"
+            raise CaseError(f"this cannot be read: {what}", path=path, expected=_EXPECTED) from None
         try:
             self._table = CaseTable.model_validate(raw)
         except ValidationError as error:
@@ -201,6 +120,11 @@ class _Reading:
             self._lines(bus, ("fixed",), table.fixed)
             for at, each in enumerate(table.measured):
                 self._lines(bus, ("measured", at, "lines"), each.lines)
+        for line, count in Counter(table.fixed).items():
+            if count > 1:
+                self._report(
+                    ("fixed",), f"{quoted(line)} stands there {count} times", "each line once"
+                )
         self._readings(table.measured)
         for at, capture in enumerate(table.captures):
             if capture.log is not None and capture.log not in known:
@@ -220,6 +144,7 @@ class _Reading:
                 each.state,
                 each.date,
                 each.note,
+                self._line("logs", at),
             )
             for at, (name, each) in enumerate(zip(log_names, table.logs, strict=True))
         )
@@ -234,6 +159,7 @@ class _Reading:
                 each.state,
                 each.date,
                 each.note,
+                self._line("captures", at),
             )
             for at, (name, each) in enumerate(zip(capture_names, table.captures, strict=True))
         )
@@ -248,14 +174,26 @@ class _Reading:
             fixed=tuple(table.fixed),
             logs=logs,
             captures=captures,
-            notes=tuple(CaseNote(each.text, each.date) for each in table.notes),
+            notes=tuple(
+                CaseNote(each.text, each.date, self._line("notes", at))
+                for at, each in enumerate(table.notes)
+            ),
             measured=tuple(
                 Measured(
-                    (each.lines[0], each.lines[1]), each.tied, each.state, each.date, each.note
+                    (each.lines[0], each.lines[1]),
+                    each.tied,
+                    each.state,
+                    each.date,
+                    each.note,
+                    self._line("measured", at),
                 )
-                for each in table.measured
+                for at, each in enumerate(table.measured)
             ),
         )
+
+    def _line(self, table: str, at: int) -> int | None:
+        """Give the line at which an entry begins."""
+        return line_of(self._text, (table, at))
 
     def _bus(self, name: str) -> Bus | None:
         beside = self._path.parent / name
@@ -265,7 +203,9 @@ class _Reading:
             if error.path is not None:
                 raise  # It says where in the description the mistake is.
             self._report(("bus",), error.found, error.expected, error.action)
-            return None
+        except OSError as error:
+            self._report(("bus",), _unopened(error, name), "a bundled bus, or a description")
+        return None
 
     def _names(self, table: str, entries: Sequence[LogTable] | Sequence[CaptureTable]) -> list[str]:
         """Give the name of each entry: its own, or the file's without its last ending."""
@@ -282,13 +222,18 @@ class _Reading:
 
     def _file(self, key: KeyPath, name: str) -> Path:
         path = self._path.parent / name
-        if not path.is_file():
+        try:
+            if path.is_file():
+                return path
             what = "this is a folder" if path.is_dir() else "there is no such file"
-            self._report(
-                key,
-                f"{what}: {quoted(name)}",
-                f"a file; its path starts at the folder of the case, {self._path.parent}",
-            )
+            found = f"{what}: {quoted(name)}"
+        except OSError as error:  # a name that the system refuses
+            found = _unopened(error, name)
+        self._report(
+            key,
+            found,
+            f"a file; its path starts at the folder of the case, {self._path.parent}",
+        )
         return path
 
     def _pattern(self, key: KeyPath, text: str | None) -> re.Pattern[str] | None:
@@ -301,7 +246,9 @@ class _Reading:
         except LogError as error:
             found = error.found if error.path is None else f"{error.path}: {error.found}"
             self._report(key, found, error.expected, error.action)
-            return None
+        except OSError as error:
+            self._report(key, _unopened(error, text), "a TOML file with the key 'pattern'")
+        return None
 
     def _readings(self, measured: Sequence[MeasuredTable]) -> None:
         """Refuse what no meter reads: a line against itself, two answers to one question."""

@@ -55,6 +55,8 @@ LOG = '[[logs]]\nfile = "walk.csv"\n'
 CAPTURE = '[[captures]]\nfile = "data.vcd"\n'
 MEASURED = '[[measured]]\nlines = ["D2", "D5"]\ntied = true\n'
 SEE = "  do:       see docs/reading-a-verdict.md, A case"
+LONG = "a" * 300  # more than the 255 bytes of NAME_MAX on Linux, from memory
+CUT = repr("a" * 37 + "...")
 BESIDE = "  expected: a file; its path starts at the folder of the case, ."
 
 
@@ -111,6 +113,16 @@ def test_the_example_of_the_documents_is_a_case(checkout: Path) -> None:
     assert case.measured[0].lines == ("D1", "A3")
 
 
+def test_entries_know_their_line() -> None:
+    """Check the line at which each entry begins, counted by hand in the text above."""
+    case = read(GOOD)
+
+    assert [each.line for each in case.logs] == [7, 12]
+    assert [each.line for each in case.captures] == [19, 25]
+    assert [each.line for each in case.notes] == [29]
+    assert [each.line for each in case.measured] == [33]
+
+
 def test_files_are_looked_for_beside_the_case() -> None:
     """Check that a case can be read from anywhere, its pattern and its own bus too."""
     Path("box/walk.csv").write_text("", encoding="ascii")
@@ -133,6 +145,8 @@ MISTAKES: list[tuple[str | bytes, str]] = [
     (
         "bus = z80\n",
         "case.toml:1:7: this is not TOML: invalid value\n"
+        "  1 | bus = z80\n"
+        "    |       ^\n"
         "  expected: a case in TOML: bus, and [[logs]] or [[captures]] with file = '...'",
     ),
     (
@@ -228,6 +242,12 @@ MISTAKES: list[tuple[str | bytes, str]] = [
         "  expected: 1 at most, or more channels",
     ),
     (
+        BUS + 'fixed = ["RD", "MREQ", "RD"]\n' + LOG,
+        "case.toml:2: fixed: 'RD' stands there 2 times\n"
+        '  2 | fixed = ["RD", "MREQ", "RD"]\n'
+        "  expected: each line once",
+    ),
+    (
         BUS + 'fixed = "MREQ"\n' + LOG,
         "case.toml:2: fixed: must be a list in [ ], not 'MREQ'\n  2 | fixed = \"MREQ\"",
     ),
@@ -271,6 +291,33 @@ MISTAKES: list[tuple[str | bytes, str]] = [
         BUS + LOG + 'pattern = "absent.toml"\n',
         "case.toml:4: logs[0].pattern: absent.toml: there is no such file\n"
         '  4 | pattern = "absent.toml"',
+    ),
+    (
+        BUS + LOG + f"address-offset = {'9' * 5000}\n",
+        "case.toml: this cannot be read: a number is too long\n"
+        "  expected: a case in TOML: bus, and [[logs]] or [[captures]] with file = '...'",
+    ),
+    (
+        BUS + f"fixed = {'[' * 5000}\n",
+        "case.toml: this cannot be read: lists or tables in it are nested too deep\n"
+        "  expected: a case in TOML: bus, and [[logs]] or [[captures]] with file = '...'",
+    ),
+    (
+        f'bus = "{LONG}"\n' + LOG,
+        f"case.toml:1: bus: the file cannot be opened: File name too long: {CUT}\n"
+        f'  1 | bus = "{LONG[:69]}\n'
+        "  expected: a bundled bus, or a description",
+    ),
+    (
+        BUS + f'[[logs]]\nfile = "{LONG}"\n',
+        f"case.toml:3: logs[0].file: the file cannot be opened: File name too long: {CUT}\n"
+        f'  3 | file = "{LONG[:68]}\n{BESIDE}',
+    ),
+    (
+        BUS + LOG + f'pattern = "{LONG}.toml"\n',
+        f"case.toml:4: logs[0].pattern: the file cannot be opened: File name too long: {CUT}\n"
+        f'  4 | pattern = "{LONG[:65]}\n'
+        "  expected: a TOML file with the key 'pattern'",
     ),
     (
         BUS + LOG + CAPTURE + 'log = "walk.csv"\n',
