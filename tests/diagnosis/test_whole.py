@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from random import Random
 
+import numpy as np
 import pytest
 
 from benchmarks.diagnosis_matrix import channels
-from busdecode.diagnosis import diagnose, fares, score
+from busdecode.diagnosis import diagnose, fares
 from busdecode.predict import FaultRows, lines_of
 from tests.diagnosis.readbacks import bus_of, fault_of
 from tests.diagnosis.runs import candidates_of, run
@@ -54,12 +55,19 @@ def test_what_each_piece_tells_adds_up(text: str) -> None:
     gathered = made.gathered(made.capture())
     evidence, _ = diagnose(gathered.logs, gathered.recorded, SOME)
     fault = fault_of(text)
-    whole = score(evidence, FaultRows(evidence.model, [fault]))
-    parts = [each for _, each in fares(evidence, fault)]
+    _, foretold = next(evidence.over(FaultRows(evidence.model, [fault])))
+    known = foretold.known[0] & evidence.looked
+    off = (foretold.words[0] ^ evidence.seen) & known
+    bits, of_lines = np.bitwise_count, evidence.of_lines
+    lines = [each for each in fares(evidence, fault) if each.piece.is_by_bit]
+    reads = [each for each in fares(evidence, fault) if not each.piece.is_by_bit]
 
-    for field in ("explained", "unexplained", "refuted", "silent", "agrees", "matched", "missed"):
-        assert getattr(whole, field)[0] == sum(getattr(each, field)[0] for each in parts), field
-    assert whole.weight[0] <= 0
+    assert sum(each.wrong for each in lines) == bits(evidence.wrong[of_lines]).sum() > 0
+    assert sum(each.wrong for each in reads) == (evidence.wrong[~of_lines] != 0).sum() > 0
+    assert sum(each.against for each in lines) == bits(off[of_lines]).sum()
+    assert sum(each.against for each in reads) == (off[~of_lines] != 0).sum()
+    matched = evidence.wrong & known & ~off
+    assert sum(each.explained for each in lines) == bits(matched[of_lines]).sum()
 
 
 def test_two_causes_at_once_are_not_taken_for_one() -> None:
