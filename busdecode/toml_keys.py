@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
-from busdecode.errors import nearest, quoted
+from busdecode.errors import InputError, nearest, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
+    from pathlib import Path
     from tomllib import TOMLDecodeError
 
-__all__ = ["KeyPath", "as_toml", "common_mistake", "line_of", "syntax_of", "written"]
+__all__ = ["KeyPath", "as_toml", "common_mistake", "line_of", "mistake_at", "syntax_of", "written"]
 
 _SYNTAX = re.compile(r"(.*) \(at line ([0-9]+), column ([0-9]+)\)", re.DOTALL)
+
+AnyInputError = TypeVar("AnyInputError", bound=InputError)
 
 KeyPath = tuple[str | int, ...]
 """Keys from the top of a TOML file down; an int counts in an array of tables."""
@@ -77,6 +80,28 @@ def line_of(text: str, key: KeyPath) -> int | None:
             if re.match(rf"\s*[\"']?{re.escape(names[depth])}[\"']?\s*=", rows[at]):
                 return at + 1
     return None
+
+
+def mistake_at(
+    kind: type[AnyInputError],
+    path: Path | None,
+    text: str,
+    key: KeyPath,
+    line: int | None,
+    found: str,
+    expected: str | None,
+    action: str | None = None,
+) -> AnyInputError:
+    """Make the error of a mistake at a key, with the row of the text in which it stands."""
+    return kind(
+        found,
+        path=path,
+        line=line,
+        key=written(key),
+        text=text.splitlines()[line - 1] if line else None,
+        expected=expected,
+        action=action,
+    )
 
 
 def syntax_of(error: TOMLDecodeError) -> tuple[str, int | None, int | None]:

@@ -13,7 +13,14 @@ from busdecode.case.model import Case, CaseCapture, CaseLog, CaseNote, Measured
 from busdecode.case.schema import CaseTable, known_keys
 from busdecode.errors import CaseError, DescriptionError, LogError, nearest, quoted
 from busdecode.protocol import load_bus
-from busdecode.toml_keys import KeyPath, as_toml, common_mistake, line_of, syntax_of, written
+from busdecode.toml_keys import (
+    KeyPath,
+    as_toml,
+    common_mistake,
+    line_of,
+    mistake_at,
+    syntax_of,
+)
 from busdecode.units import counted
 
 if TYPE_CHECKING:
@@ -289,15 +296,7 @@ class _Reading:
         self, key: KeyPath, found: str, expected: str | None, action: str | None
     ) -> CaseError:
         line = line_of(self._text, key) or line_of(self._text, key[:-1])
-        return CaseError(
-            found,
-            path=self._path,
-            line=line,
-            key=written(key),
-            text=self._text.splitlines()[line - 1] if line else None,
-            expected=expected,
-            action=action,
-        )
+        return mistake_at(CaseError, self._path, self._text, key, line, found, expected, action)
 
     def _of_schema(self, errors: Sequence[ErrorDetails]) -> list[CaseError]:
         """Make one mistake a key, in the file's order."""

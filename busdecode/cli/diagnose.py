@@ -68,7 +68,7 @@ def command(case_path: Path, as_json: bool) -> int:
         unseen_by,
     )
     from busdecode.predict import Model, candidates
-    from busdecode.report import diagnosis_object, diagnosis_text
+    from busdecode.report import Diagnosis, diagnosis_object, diagnosis_text
 
     case = read_case(case_path)
     bus = case.bus
@@ -109,7 +109,7 @@ def command(case_path: Path, as_json: bool) -> int:
             fixed=case.fixed,
             beeped=[frozenset((one, other)) for one, other, _ in readings],
         )
-    told = (
+    told = Diagnosis(
         judgement,
         bus,
         case.title or case_path.stem,
@@ -121,9 +121,9 @@ def command(case_path: Path, as_json: bool) -> int:
         [*_left_out(case), *gathered.notes],
     )
     if as_json:
-        print(json.dumps(diagnosis_object(*told), indent=2))
+        print(json.dumps(diagnosis_object(told), indent=2))
     else:
-        print(diagnosis_text(*told), end="")
+        print(diagnosis_text(told), end="")
     return int(judgement.healthy is False or bool(odd))
 
 

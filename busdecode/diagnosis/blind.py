@@ -31,8 +31,7 @@ def unseen_by(bus: Bus, captured: Sequence[str], accesses: Sequence[Access]) -> 
     if not captured:
         return blind_spots(bus, accesses)
     missing = [line for line in bus.line_names if line not in captured]
-    told = [blind_spots(bus, accesses)[-1]] if accesses and bus.address else []
-    told = [each for each in told if "never changed" in each]
+    told = _never_changed(bus, accesses)
     if missing:
         told.append(f"{listed_lines(bus, missing)}: no capture has them")
     return told
@@ -58,8 +57,13 @@ def blind_spots(bus: Bus, accesses: Sequence[Access], offset: int = 0) -> list[s
         "lines swapped or inverted on the way that writes and reads share: one undoes the other",
         "lines that only other cycles use, timing margins, and when drivers let go",
     ]
+    return told + _never_changed(bus, accesses, offset)
+
+
+def _never_changed(bus: Bus, accesses: Sequence[Access], offset: int = 0) -> list[str]:
+    """Name the address lines that no access moved, in one sentence; none where all moved."""
     if not accesses or not bus.address:
-        return told
+        return []
     word = bus.word_bytes
     addresses = [
         address
@@ -74,6 +78,6 @@ def blind_spots(bus: Bus, accesses: Sequence[Access], offset: int = 0) -> list[s
         for line, bit in zip(bus.address, bus.address_bits, strict=True)
         if not moved >> bit & 1 and (1 << bit >= size)
     ]
-    if still:
-        told.append(f"{listed_lines(bus, still)}, which never changed in an address of this log")
-    return told
+    if not still:
+        return []
+    return [f"{listed_lines(bus, still)}, which never changed in an address of this log"]

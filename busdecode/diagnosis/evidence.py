@@ -7,8 +7,8 @@ a cycle. All evidence is judged alike, whatever it came from.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar, NamedTuple
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, Self
 
 import numpy as np
 
@@ -76,6 +76,18 @@ class Evidence(ABC):
     def first(self, count: int) -> Evidence:
         """Give about so many of the first observations alone."""
 
+    def _cut(self, count: int, **own: Any) -> Self:
+        """Give the first observations alone; `own` has what a kind of evidence keeps besides."""
+        return replace(
+            self,
+            seen=self.seen[:count],
+            looked=self.looked[:count],
+            expected=self.expected[:count],
+            known=self.known[:count],
+            of_lines=self.of_lines[:count],
+            **own,
+        )
+
     def __len__(self) -> int:
         return len(self.seen)
 
@@ -123,7 +135,7 @@ class Joint(Evidence):
     def over(self, rows: FaultRows) -> Iterator[tuple[slice, Foretold]]:
         """Foretell every observation with each fault, some faults at a time."""
         # As many as each piece takes at once: what is common to pieces is worked out once.
-        step = max(1, _CELLS // max(1, *(len(piece) for piece in self.pieces), 1))
+        step = max(1, _CELLS // max([1, *map(len, self.pieces)]))
         for first in range(0, len(rows), step):
             part = slice(first, min(first + step, len(rows)))
             some = rows.part(part)
@@ -168,18 +180,7 @@ class ReadBack(Evidence):
 
     def first(self, count: int) -> ReadBack:
         """Give the evidence of the first reads alone."""
-        return ReadBack(
-            self.model,
-            self.seen[:count],
-            self.looked[:count],
-            self.expected[:count],
-            self.known[:count],
-            self.of_lines[:count],
-            self.notes,
-            self.name,
-            self.foreteller.first(count),
-            self.access[:count],
-        )
+        return self._cut(count, foreteller=self.foreteller.first(count), access=self.access[:count])
 
 
 def read_back(
@@ -221,7 +222,7 @@ def read_back(
         split = split_logged(bus, access, offset=offset, port=port, path=path)
         kind = kind_of(bus, access.op)
         assert kind is not None
-        if kind.space == "none" or kind.direction == "none":
+        if not kind.is_of_memory:
             skipped[kind.name] = skipped.get(kind.name, 0) + 1
             continue
         for count, (transfer, moved, expected) in enumerate(split):

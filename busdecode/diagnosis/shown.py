@@ -59,19 +59,7 @@ class Shown(Evidence):
         """Give the evidence of the first transfers alone."""
         transfers = max(1, count // self.foreteller.words)
         count = min(len(self), transfers * self.foreteller.words)
-        return Shown(
-            model=self.model,
-            seen=self.seen[:count],
-            looked=self.looked[:count],
-            expected=self.expected[:count],
-            known=self.known[:count],
-            of_lines=self.of_lines[:count],
-            notes=self.notes,
-            name=self.name,
-            place=self.place,
-            lines=self.lines,
-            foreteller=self.foreteller.cut(transfers),
-        )
+        return self._cut(count, foreteller=self.foreteller.cut(transfers))
 
 
 class Seen(NamedTuple):
@@ -242,8 +230,7 @@ def stimulus_of(
 
 def sure_beats(bus: Bus, meant: Meant, aligned: Alignment) -> Ints:
     """Give the beat that each transfer to a memory is, shape (T,); -1 where none is for sure."""
-    kinds = [kind.space != "none" and kind.direction != "none" for kind in bus.kinds]
-    is_of_memory = np.array(kinds, dtype=bool)[meant.kind]
+    is_of_memory = np.array([kind.is_of_memory for kind in bus.kinds], dtype=bool)[meant.kind]
     beats = np.where((aligned.beats >= 0) & ~aligned.is_ambiguous, aligned.beats, -1)
     sure: Ints = beats[is_of_memory]
     return sure
@@ -259,9 +246,7 @@ def _of_beats(
     """Take what was done from the lines; what is not captured is not known of it."""
     bus = model.bus
     hidden = [line for line in dict.fromkeys((*bus.address, *bus.data)) if line not in lines]
-    in_memory = np.array(
-        [kind.space != "none" and kind.direction != "none" for kind in bus.kinds] + [False]
-    )
+    in_memory = np.array([kind.is_of_memory for kind in bus.kinds] + [False])
     every = np.uint64((1 << bus.lane_count) - 1)
     rows = np.flatnonzero(
         (table.ended != ENDINGS.index("cut-off"))

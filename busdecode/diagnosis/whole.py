@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -75,12 +74,10 @@ def diagnose(
 def _again(tried: Tried, scored: Scored, which: Sequence[int]) -> Scored:
     """Score once more what was tried."""
     fresh = score(tried, scored.rows.part(np.array(which, dtype=np.int64)))
-    scores = replace(scored.scores)
-    for name in Scores.__dataclass_fields__:
-        column = getattr(scored.scores, name).copy()
+    columns = {name: getattr(scored.scores, name).copy() for name in Scores.__dataclass_fields__}
+    for name, column in columns.items():
         column[list(which)] = getattr(fresh, name)
-        scores = replace(scores, **{name: column})
-    return scored._replace(scores=scores)
+    return scored._replace(scores=Scores(**columns))
 
 
 def pieces_of(evidence: Evidence) -> tuple[Evidence, ...]:

@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from busdecode.errors import DescriptionError, nearest, quoted
 from busdecode.protocol.build import build_bus
 from busdecode.protocol.schema import Description, known_keys
-from busdecode.toml_keys import KeyPath, as_toml, common_mistake, line_of, written
+from busdecode.toml_keys import KeyPath, as_toml, common_mistake, line_of, mistake_at, written
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -189,7 +189,4 @@ def _schema_mistake(
     else:
         what = f"must be {_MUST_BE[kind]}, not {shown}"
     line = line_of(text, key) or line_of(text, key[:-1])
-    row = text.splitlines()[line - 1] if line else None
-    return DescriptionError(
-        what, path=path, line=line, key=written(key), text=row, expected=expected, action=action
-    )
+    return mistake_at(DescriptionError, path, text, key, line, what, expected, action)

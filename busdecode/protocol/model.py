@@ -151,6 +151,11 @@ class Kind:
     steps: bool
     space: str
 
+    @property
+    def is_of_memory(self) -> bool:
+        """Whether a memory answers it, with data one way or the other."""
+        return self.space != "none" and self.direction != "none"
+
 
 @dataclass(frozen=True)
 class LaneRow:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from busdecode.report.comparison import comparison_object, comparison_text
 from busdecode.report.description import bus_list_text, bus_object, bus_summary, bus_text
-from busdecode.report.diagnosis import diagnosis_object, diagnosis_text
+from busdecode.report.diagnosis import Diagnosis, diagnosis_object, diagnosis_text
 from busdecode.report.histograms import draw_histograms
 from busdecode.report.limits import bound_text, limit_rows
 from busdecode.report.parquet import ParquetRows
@@ -38,6 +38,7 @@ from busdecode.report.tally import Tally
 
 __all__ = [
     "CycleText",
+    "Diagnosis",
     "ParquetRows",
     "Tally",
     "access_text",

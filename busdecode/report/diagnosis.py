@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from busdecode.faults import written_fault
-from busdecode.report.readback import access_object, access_text
-from busdecode.report.verdicts import LISTED, SEEN, group_object, verdict_rows
+from busdecode.report.readback import access_text, step_object
+from busdecode.report.verdicts import SEEN, verdict_object, verdict_rows
 from busdecode.units import counted
 
 if TYPE_CHECKING:
@@ -15,37 +15,31 @@ if TYPE_CHECKING:
     from busdecode.diagnosis import Evidence, Fares, Judgement, Measure, Oddity
     from busdecode.protocol import Bus
 
-__all__ = ["diagnosis_object", "diagnosis_text"]
+__all__ = ["Diagnosis", "diagnosis_object", "diagnosis_text"]
 
 
-def diagnosis_text(
-    judgement: Judgement,
-    bus: Bus,
-    title: str,
-    pieces: Sequence[Evidence],
-    fares: Sequence[Fares],
-    odd: Sequence[tuple[str, Oddity]],
-    next_: Sequence[Measure],
-    blind: Sequence[str],
-    notes: Sequence[str],
-) -> str:
-    """Write a diagnosis: the evidence, the ranked causes, what else is odd, what to measure next.
+class Diagnosis(NamedTuple):
+    """What is told of a case.
 
-    Parameters
-    ----------
-    judgement : Judgement
-    bus : Bus
-    title : str
-    pieces : sequence of Evidence
-    fares : sequence of Fares
-        How the first candidate fares with each piece; empty where nothing was wrong.
-    odd : sequence of (str, Oddity)
-        What else is odd, and in which capture.
-    next_ : sequence of Measure
-    blind : sequence of str
-        What this evidence cannot show.
-    notes : sequence of str
+    `fares` says how the first candidate fares with each piece, and is empty where nothing was
+    wrong; `odd` what else is odd, and in which capture; `next` what to do; `blind` what this
+    evidence cannot show.
     """
+
+    judgement: Judgement
+    bus: Bus
+    title: str
+    pieces: Sequence[Evidence]
+    fares: Sequence[Fares]
+    odd: Sequence[tuple[str, Oddity]]
+    next: Sequence[Measure]
+    blind: Sequence[str]
+    notes: Sequence[str]
+
+
+def diagnosis_text(told: Diagnosis) -> str:
+    """Write a diagnosis: evidence, ranked causes, what else is odd, what to measure next."""
+    judgement, bus, title, pieces, fares, odd, next_, blind, notes = told
     rows = [f"{title} on {bus.name}", "", "Evidence:"]
     rows += [f"  {_told(piece)}" for piece in pieces]
     rows += ["", *verdict_rows(judgement, bus, SEEN)]
@@ -88,18 +82,9 @@ def _measure(bus: Bus, measure: Measure) -> str:
     return measure.sentence
 
 
-def diagnosis_object(
-    judgement: Judgement,
-    bus: Bus,
-    title: str,
-    pieces: Sequence[Evidence],
-    fares: Sequence[Fares],
-    odd: Sequence[tuple[str, Oddity]],
-    next_: Sequence[Measure],
-    blind: Sequence[str],
-    notes: Sequence[str],
-) -> dict[str, object]:
-    """Give a diagnosis as the object that ``--json`` prints; parameters as `diagnosis_text`."""
+def diagnosis_object(told: Diagnosis) -> dict[str, object]:
+    """Give a diagnosis as the object that ``--json`` prints."""
+    judgement, bus, title, pieces, fares, odd, next_, blind, notes = told
     return {
         "bus": bus.name,
         "case": title,
@@ -112,14 +97,7 @@ def diagnosis_object(
             }
             for piece in pieces
         ],
-        "wrong": judgement.wrong,
-        "healthy": judgement.healthy,
-        "settled": judgement.is_settled,
-        "more_than_one_cause": judgement.more_than_one_cause,
-        "together": judgement.together,
-        "in_doubt": judgement.is_in_doubt,
-        "groups": [group_object(bus, group) for group in judgement.groups[:LISTED]],
-        "groups_in_all": len(judgement.groups),
+        **verdict_object(judgement, bus),
         "first_by_piece": [
             {
                 "name": each.piece.name,
@@ -142,11 +120,5 @@ def diagnosis_object(
 
 def _measure_object(measure: Measure) -> dict[str, object]:
     if measure.step is not None:
-        first, *rest = measure.step.accesses
-        return {
-            "access": access_object(first),
-            "then": [access_object(each) for each in rest],
-            "purpose": measure.step.purpose,
-            "gain": measure.gain,
-        }
+        return step_object(measure.step, measure.gain)
     return {"how": measure.how, "lines": list(measure.lines), "gain": measure.gain}

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from busdecode.diagnosis import sentences
 from busdecode.faults import written_fault
-from busdecode.report.verdicts import LISTED, group_object, listed, verdict_rows
+from busdecode.report.verdicts import listed, verdict_object, verdict_rows
 from busdecode.units import counted
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from busdecode.faults import Fault
     from busdecode.protocol import Bus
 
-__all__ = ["access_object", "access_text", "readback_object", "readback_text", "standing_text"]
+__all__ = ["access_text", "readback_object", "readback_text", "standing_text", "step_object"]
 
 
 def readback_text(
@@ -106,23 +106,8 @@ def readback_object(
         "bus": bus.name,
         "log": log,
         "reads": judgement.reads,
-        "wrong": judgement.wrong,
-        "healthy": judgement.healthy,
-        "settled": judgement.is_settled,
-        "more_than_one_cause": judgement.more_than_one_cause,
-        "together": judgement.together,
-        "in_doubt": judgement.is_in_doubt,
-        "groups": [group_object(bus, group) for group in judgement.groups[:LISTED]],
-        "groups_in_all": len(judgement.groups),
-        "next": [
-            {
-                "access": access_object(step.accesses[0]),
-                "then": [access_object(each) for each in step.accesses[1:]],
-                "purpose": step.purpose,
-                "gain": gain,
-            }
-            for step, gain in steps
-        ],
+        **verdict_object(judgement, bus),
+        "next": [step_object(step, gain) for step, gain in steps],
         "unseen": [written_fault(fault) for fault in judgement.unseen],
         "akin": [written_fault(fault) for fault in judgement.akin],
         "silent": [written_fault(fault) for fault in judgement.silent],
@@ -131,8 +116,18 @@ def readback_object(
     }
 
 
-def access_object(access: Access) -> dict[str, object]:
-    """Give one access as JSON has it."""
+def step_object(step: Step, gain: float) -> dict[str, object]:
+    """Give accesses to make as JSON has them."""
+    first, *rest = step.accesses
+    return {
+        "access": _access_object(first),
+        "then": [_access_object(each) for each in rest],
+        "purpose": step.purpose,
+        "gain": gain,
+    }
+
+
+def _access_object(access: Access) -> dict[str, object]:
     return {
         "op": access.op,
         "address": access.address,

@@ -17,11 +17,11 @@ if TYPE_CHECKING:
     from busdecode.faults import Fault
     from busdecode.protocol import Bus
 
-__all__ = ["LISTED", "READS", "SEEN", "Words", "group_object", "listed", "verdict_rows"]
+__all__ = ["READS", "SEEN", "Words", "listed", "verdict_object", "verdict_rows"]
 
 _MOST_GROUPS = 5
 _MOST_SENTENCES = 8
-LISTED = 20
+_LISTED = 20
 """So many groups stand in JSON."""
 
 
@@ -136,8 +136,21 @@ def listed(said: Sequence[str], indent: str) -> list[str]:
     return rows
 
 
-def group_object(bus: Bus, group: Group) -> dict[str, object]:
-    """Give one group as JSON has it."""
+def verdict_object(judgement: Judgement, bus: Bus) -> dict[str, object]:
+    """Give what every judgement tells as JSON has it."""
+    return {
+        "wrong": judgement.wrong,
+        "healthy": judgement.healthy,
+        "settled": judgement.is_settled,
+        "more_than_one_cause": judgement.more_than_one_cause,
+        "together": judgement.together,
+        "in_doubt": judgement.is_in_doubt,
+        "groups": [_group_object(bus, group) for group in judgement.groups[:_LISTED]],
+        "groups_in_all": len(judgement.groups),
+    }
+
+
+def _group_object(bus: Bus, group: Group) -> dict[str, object]:
     return {
         "explained": group.explained,
         "contradicted": group.contradicted,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from busdecode.errors import DescriptionError, RequestError, nearest, quoted
 from busdecode.protocol import parse_bound
-from busdecode.toml_keys import as_toml, line_of, syntax_of, written
+from busdecode.toml_keys import as_toml, line_of, mistake_at, syntax_of
 from busdecode.units import parse_time
 
 if TYPE_CHECKING:
@@ -140,14 +140,8 @@ class _Own:
         self, key: tuple[str, ...], found: str, expected: str | None, action: str | None = None
     ) -> DescriptionError:
         line = line_of(self._text, key)
-        return DescriptionError(
-            found,
-            path=self._path,
-            line=line,
-            key=written(key),
-            text=self._text.splitlines()[line - 1] if line else None,
-            expected=expected,
-            action=action,
+        return mistake_at(
+            DescriptionError, self._path, self._text, key, line, found, expected, action
         )
 
     def _known(self, key: tuple[str, ...], names: list[str], what: str) -> None:
