@@ -19,7 +19,7 @@ from busdecode.faults import Drive, Network, Open
 from busdecode.predict.candidates import lines_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from busdecode.cycles import Run
     from busdecode.faults import Fault
@@ -72,6 +72,7 @@ class Answers:
         self._sights: dict[Fault, _Sight] = {}
         self._states: dict[tuple[Drive, Drive], int] = {}
         self._traces: dict[tuple[int, int], _Trace] = {}
+        self._meant: dict[_Trace, _Meant] = {}
 
     def joined(self, fault: Fault, runs: Sequence[Run]) -> Answer:
         """Judge what becomes of any of these healthy runs with a fault: the worst, if they differ.
@@ -128,19 +129,20 @@ class Answers:
     def _of(self, sight: _Sight, trace: _Trace) -> Answer:
         """Judge one run with a fault."""
         view, taken = self._view, trace.taken
-        healthy = [self._healthy.at(*each) for each in trace.steps()]
-        good = [each.in_beat for each in healthy]
+        meant = self._meant.get(trace)
+        if meant is None:
+            meant = self._meant[trace] = _Meant.of(self._healthy.over(trace), taken)
+        healthy, good, begin, end = meant.moments, meant.in_beat, meant.begin, meant.end
         faulty: list[_Moment] = []
-        for (state, drives), is_meant in zip(trace.steps(), good, strict=True):
-            faulty.append(sight.at(state, drives))
-            if faulty[-1].in_beat and not is_meant:
+        for moment, is_meant in zip(sight.over(trace), good, strict=True):
+            faulty.append(moment)
+            if moment.in_beat and not is_meant:
                 is_held = not good[-1] and sight.at(trace.states[-1], trace.drives[-1]).in_beat
                 return Answer(Outcome.LATCHED if is_held else Outcome.UNSURE, 0)
         bad = [each.in_beat for each in faulty]
         cycles = [[each.in_cycle for each in levels] for levels in (healthy, faulty)]
         # A beat may begin later, or end earlier, where strobes come one after the other; the
         # address is taken where the cycle begins that it is in.
-        begin, end = _stretch(good, taken)
         inside = bad[begin:end]
         is_alike = bad[:begin] == good[:begin] and bad[end:] == good[end:]
         if not any(inside) and is_alike:
@@ -214,10 +216,6 @@ class _Trace:
             other.stands,
         )
 
-    def steps(self) -> list[tuple[int, tuple[Drive, Drive]]]:
-        """Give each state with its drives."""
-        return list(zip(self.states, self.drives, strict=True))
-
 
 class _Moment(NamedTuple):
     """What host and card see of one state, and what the card makes of it."""
@@ -226,6 +224,22 @@ class _Moment(NamedTuple):
     received: int
     in_cycle: bool
     in_beat: bool
+
+
+class _Meant(NamedTuple):
+    """What a healthy run makes of a trace: the beat that the data is taken in begins and ends."""
+
+    moments: Sequence[_Moment]
+    in_beat: Sequence[bool]
+    begin: int
+    end: int
+
+    @classmethod
+    def of(cls, moments: Iterable[_Moment], taken: int) -> _Meant:
+        """Take the moments of a healthy run."""
+        seen = list(moments)
+        in_beat = [each.in_beat for each in seen]
+        return cls(seen, in_beat, *_stretch(in_beat, taken))
 
 
 class _Sight:
@@ -238,6 +252,14 @@ class _Sight:
         self.is_of_data = any(line in view.bus.data for line in lines)
         self._keeps = isinstance(fault, Open) and fault.floats == "keep"
         self._known: dict[int, _Moment] = {}
+
+    def over(self, trace: _Trace) -> Iterator[_Moment]:
+        """Give what is seen of the states of a trace, one after the other."""
+        if self._keeps:
+            return map(self.at, trace.states, trace.drives)
+        known = self._known
+        pairs = zip(trace.states, trace.drives, strict=True)
+        return (known[state] if state in known else self.at(state, each) for state, each in pairs)
 
     def at(self, state: int, drives: tuple[Drive, Drive]) -> _Moment:
         """Give what is seen of a state that follows the one asked for before."""

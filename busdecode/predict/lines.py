@@ -7,7 +7,8 @@ node tables; what the card drives follows from whether the transfer comes to it.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from functools import cached_property
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -52,6 +53,18 @@ _OF_BEATS = ("acknowledge", "wait", "error")
 _OF_CARD = (CARD, CARD + 1, 6)
 
 
+class _Plain(NamedTuple):
+    """What lines show at a moment without a fault, shape (T, W), and what of it is known.
+
+    And the same where no card takes part.
+    """
+
+    levels: Words
+    known: Words
+    levels_without: Words
+    known_without: Words
+
+
 class LineForeteller:
     """Foretells what lines show at one place.
 
@@ -92,6 +105,9 @@ class LineForeteller:
         self._telling = {"address": self._flags(first), "write": later, "read": later}
         self._of_moment = {name: self._told_at(name) for name in MOMENTS}
         self._of_reads = ~foreteller.states.is_write
+        self._able = _packed(self._of_card[:, None], self._width)[0]
+        self._data_lines = _packed(self._is_data[:-1, None], self._width)[0]
+        self._plains: dict[str, _Plain] = {}
 
     def _flags(self, lines: Iterable[str]) -> Bools:
         """Mark some lines among all, and that there is none."""
@@ -199,28 +215,18 @@ class LineForeteller:
         known: Words,
     ) -> None:
         """Put in what lines show that the fault does not touch, shape (F, T, W)."""
-        stack = self._foreteller.stack(moment)[:-1]
-        is_high = np.isin(stack, (HOST + 1, CARD + 1))
-        is_known = np.isin(stack, (HOST, HOST + 1, CARD, CARD + 1))
-        released = stack == RELEASED
-        is_high |= released & self._pulled_high[:, None]
-        is_known |= released & self._pulled[:, None]
-        by_card = np.isin(stack, _OF_CARD)
-        levels[:], known[:] = _packed(is_high, self._width), _packed(is_known, self._width)
-        # A card that does not take part drives nothing.
-        pulled = _packed(by_card & self._pulled[:, None], self._width)
-        up = _packed(by_card & self._pulled_high[:, None], self._width)
-        away = _packed(by_card, self._width)
-        is_unseen = (outcomes == Outcome.UNSEEN)[:, :, None]
-        levels[:] = np.where(is_unseen, (levels & ~away) | up, levels)
-        known[:] = np.where(is_unseen, (known & ~away) | pulled, known)
-        # One that takes part otherwise may drive what it can.
-        able = _packed(np.broadcast_to(self._of_card[:, None], stack.shape), self._width)
-        is_unsure = (outcomes >= Outcome.UNSURE)[:, :, None]
-        known[:] = np.where(is_unsure, known & ~able, known)
+        plain = self._plain(moment)
+        levels[:], known[:] = plain.levels, plain.known
+        # A card that does not take part drives nothing; one that does otherwise, what it can.
+        odd = np.flatnonzero((outcomes != Outcome.SEEN).any(axis=1))
+        is_unseen = (outcomes[odd] == Outcome.UNSEEN)[:, :, None]
+        is_unsure = (outcomes[odd] >= Outcome.UNSURE)[:, :, None]
+        levels[odd] = np.where(is_unseen, plain.levels_without, plain.levels)
+        sure = np.where(is_unseen, plain.known_without, plain.known)
+        known[odd] = np.where(is_unsure, sure & ~self._able, sure)
         if moment == "read":
             self._put_data(course, outcomes, levels, known)
-        data = _packed(np.broadcast_to(self._is_data[:-1, None], stack.shape), self._width)
+        data = self._data_lines
         for row, fault in enumerate(rows.faults):
             if isinstance(fault, LateData) and fault.direction == moment:
                 known[row] &= ~data
@@ -231,21 +237,62 @@ class LineForeteller:
                 levels[row] = levels[row] & ~data | (data if floats is None else floats)
                 known[row] = known[row] & ~data if floats is None else known[row] | data
 
+    def _plain(self, moment: str) -> _Plain:
+        """Give what lines show at a moment that no fault touches."""
+        if moment not in self._plains:
+            stack = self._foreteller.stack(moment)[:-1]
+            is_high = np.isin(stack, (HOST + 1, CARD + 1))
+            is_known = np.isin(stack, (HOST, HOST + 1, CARD, CARD + 1))
+            released = stack == RELEASED
+            is_high |= released & self._pulled_high[:, None]
+            is_known |= released & self._pulled[:, None]
+            by_card = np.isin(stack, _OF_CARD)
+            levels, known = _packed(is_high, self._width), _packed(is_known, self._width)
+            away = _packed(by_card, self._width)
+            self._plains[moment] = _Plain(
+                levels,
+                known,
+                (levels & ~away) | _packed(by_card & self._pulled_high[:, None], self._width),
+                (known & ~away) | _packed(by_card & self._pulled[:, None], self._width),
+            )
+        return self._plains[moment]
+
     def _put_data(self, course: Course, outcomes: States, levels: Words, known: Words) -> None:
         """Put in what the card drives on data lines in reads."""
         reads = self._foreteller.reads
         is_seen = outcomes[:, reads] == Outcome.SEEN
-        flip = np.uint64(self._bus.data_low)
-        words = course.words ^ flip
+        here = np.where(is_seen, course.known & self._stored, np.uint64(0))
+        high = (course.words ^ np.uint64(self._bus.data_low)) & here
+        for word in range(self._width):
+            levels[:, reads, word] |= self._spread(high, word)
+            known[:, reads, word] |= self._spread(here, word)
+
+    def _spread(self, bits: Words, word: int) -> Words:
+        """Put data bits where their lines are in one of the words of a transfer."""
+        tables = self._places[:, :, word]
+        spread = np.zeros_like(bits)
+        for byte in np.flatnonzero(tables.any(axis=1)).tolist():
+            spread |= tables[byte, bits >> np.uint64(8 * byte) & np.uint64(255)]
+        return spread
+
+    @cached_property
+    def _places(self) -> Words:
+        """For each byte of data and what is in it: the lines that are high, shape (8, 256, W)."""
+        tables = np.zeros((8, 256, self._width), dtype=np.uint64)
         for line, bit in self._data:
-            stored = self._foreteller.states.is_stored(self._bus.line_names[line])[reads]
-            shift, place = np.uint64(bit), np.uint64(line % 64)
-            here = is_seen & stored & (course.known >> shift & _ONE).astype(bool)
-            high = here & (words >> shift & _ONE).astype(bool)
-            column = levels[:, :, line // 64]
-            column[:, reads] |= high.astype(np.uint64) << place
-            column = known[:, :, line // 64]
-            column[:, reads] |= here.astype(np.uint64) << place
+            is_on = (np.arange(256) >> bit % 8 & 1).astype(np.uint64)
+            tables[bit // 8, :, line // 64] |= is_on << np.uint64(line % 64)
+        return tables
+
+    @cached_property
+    def _stored(self) -> Words:
+        """The data bits that show in each read what the card has stored, shape (R,)."""
+        states, reads = self._foreteller.states, self._foreteller.reads
+        bits = np.zeros(len(reads), dtype=np.uint64)
+        for line, bit in self._data:
+            is_stored = states.is_stored(self._bus.line_names[line])[reads]
+            bits |= is_stored.astype(np.uint64) << np.uint64(bit)
+        return bits
 
     def _own(
         self,

@@ -97,6 +97,8 @@ class LineStates:
             self.form
         ]
         self._known: dict[tuple[str, str], NDArray[np.uint8]] = {}
+        self._used: dict[str, NDArray[np.bool_]] = {}
+        self._stored: dict[str, NDArray[np.bool_]] = {}
 
     def __len__(self) -> int:
         return len(self.form)
@@ -113,15 +115,20 @@ class LineStates:
 
     def is_used(self, line: str) -> NDArray[np.bool_]:
         """Tell in which transfers an address line shows the address, shape (T,)."""
-        given = [self._carried(runs, "address", line).what for runs in self.runs]
-        if self._address_bit[line] < self._bus.word_bytes.bit_length() - 1:
-            return np.ones(len(self), dtype=bool)
-        return np.array([what == "address" for what in given], dtype=bool)[self.form]
+        if line not in self._used:
+            used = [self._carried(runs, "address", line).what == "address" for runs in self.runs]
+            if self._address_bit[line] < self._bus.word_bytes.bit_length() - 1:
+                used = [True] * len(used)
+            self._used[line] = np.array(used, dtype=bool)[self.form]
+        return self._used[line]
 
     def is_stored(self, line: str) -> NDArray[np.bool_]:
         """Tell in which reads a data line shows what the card has stored, shape (T,)."""
-        given = [self._carried(runs, "read", line) for runs in self.runs]
-        return np.array([(c.who, c.what) == (CARD, "data") for c in given], dtype=bool)[self.form]
+        if line not in self._stored:
+            given = [self._carried(runs, "read", line) for runs in self.runs]
+            stored = [(each.who, each.what) == (CARD, "data") for each in given]
+            self._stored[line] = np.array(stored, dtype=bool)[self.form]
+        return self._stored[line]
 
     def _states(self, moment: str, line: str) -> NDArray[np.uint8]:
         carried = [self._carried(runs, moment, line) for runs in self.runs]
