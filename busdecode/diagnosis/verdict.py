@@ -201,6 +201,8 @@ def judge(evidence: Evidence, faults: Sequence[Fault], scored: Scored | None = N
         taken = {group.faults[0] for group in first}
         groups = [*first, *(group for group in groups if group.faults[0] not in taken)]
         together = 2
+    if (may_hang := _may_hang(evidence, groups[0], wrong)) and evidence.of_lines.any():
+        silent += _silent_in_reads(evidence, rows, scores)
     return replace(
         verdict,
         groups=tuple(groups),
@@ -211,7 +213,7 @@ def judge(evidence: Evidence, faults: Sequence[Fault], scored: Scored | None = N
         rivals=_rivals(groups, least=_RIVAL if evidence.of_lines.any() else 0.0),
         enough=_MOST if evidence.of_lines.any() else 1.0,
         by_chance=_by_chance(evidence, groups[0]),
-        is_in_doubt=bool(silent) and _may_hang(evidence, groups[0], wrong),
+        is_in_doubt=bool(silent) and may_hang,
     )
 
 
@@ -297,6 +299,17 @@ def _may_hang(evidence: Evidence, group: Group, wrong: int) -> bool:
     is_absent = any(isinstance(fault, Absent) for fault in group.faults)
     is_of_control = all(isinstance(f, Absent) or model.controls(f) for f in group.faults)
     return is_of_control and (is_absent or 2 * wrong > evidence.judged)
+
+
+def _silent_in_reads(evidence: Evidence, rows: FaultRows, scores: Scores) -> tuple[Fault, ...]:
+    """Give the candidates that foretell nothing of any read, though they do of lines."""
+    some = np.flatnonzero(rows.controls & (scores.contradicted == 0) & (scores.matched == 0))
+    is_silent = np.zeros(len(rows), dtype=bool)
+    looked = evidence.looked[~evidence.of_lines]
+    for part, foretold in evidence.over(rows.part(some)):
+        known = foretold.known[:, ~evidence.of_lines] & looked
+        is_silent[some[part]] = (known == 0).all(axis=1)
+    return _chosen(rows, is_silent)
 
 
 def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:

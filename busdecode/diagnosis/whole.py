@@ -122,8 +122,8 @@ def fares(evidence: Evidence, fault: Fault) -> list[Fares]:
 def _left_open(joint: Joint, recorded: Sequence[Recorded], scored: Scored) -> list[int]:
     """Give the places of candidates that can be tried, leave open what was wrong, and may be it.
 
-    Where one candidate explains all, only a few are worth it that are about a line of its own and
-    one of control.
+    Where one candidate explains all, only those are worth it that are of control, and a few of
+    them if it is about a line: those that are about that too.
     """
     rows, scores = scored.rows, scored.scores
     wrong = int((joint.wrong != 0).sum())
@@ -136,9 +136,10 @@ def _left_open(joint: Joint, recorded: Sequence[Recorded], scored: Scored) -> li
     if is_whole.any():
         best = rows.faults[int(np.argmax(np.where(is_whole, scores.weight, -np.inf)))]
         own = set(() if best is None else lines_of(best))
-        is_near = [bool(own & set(() if f is None else lines_of(f))) for f in rows.faults]
-        is_open &= np.array(is_near) & (rows.controls | rows.special)
-        most = _FEW_TRIED
+        is_open &= rows.controls | rows.special
+        if own:
+            is_open &= [bool(own & set(() if f is None else lines_of(f))) for f in rows.faults]
+            most = _FEW_TRIED
     able = np.flatnonzero(is_open)
     order = np.lexsort((able, -scores.explained[able]))
     chosen: list[int] = able[order][:most].tolist()
