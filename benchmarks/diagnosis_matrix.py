@@ -49,9 +49,10 @@ EVIDENCE = ("log", "capture 8", "capture 16", "capture all", "both 8", "both 16"
 
 def channels(bus: Bus, count: int, rng: Random) -> tuple[str, ...]:
     """Give the strobes that cycles need, and other lines, so many together at most."""
+    strobes = strobes_of(bus, bus.line_names)
     marks = bus.marking_lines - {*bus.address, *bus.data}
-    first = {*strobes_of(bus, bus.line_names), *marks}
-    fixed = [line for line in bus.line_names if line in first][: count - 2]
+    fixed = list(dict.fromkeys((*strobes, *(line for line in bus.line_names if line in marks))))
+    fixed = fixed[: count - 2]
     rest = [line for line in bus.line_names if line not in fixed]
     rng.shuffle(rest)
     chosen = {*fixed, *rest[: max(0, count - len(fixed))]}

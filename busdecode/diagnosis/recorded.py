@@ -329,7 +329,7 @@ def _ties(
     for place, survey in recording.surveys.items():
         if not transfers or not survey.rows:
             continue
-        healthy = expected_to_differ(model.bus, transfers, _side(place), survey.lines, period)
+        healthy = expected_to_differ(model, transfers, _side(place), survey.lines, period)
         words = {each.data for each in transfers if each.data is not None}
         if not is_told and len(words) >= _MANY_WORDS:
             data = [at for at, line in enumerate(survey.lines) if line in model.data_bits]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, ClassVar, Literal, NamedTuple
 
 import numpy as np
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
     from busdecode.compare import PlaceSurvey
     from busdecode.faults import Fault
     from busdecode.predict import FaultRows, Model
-    from busdecode.protocol import Bus
 
     Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
@@ -178,13 +178,13 @@ def pairs_apart(survey: PlaceSurvey) -> tuple[Words, Words]:
 
 
 def expected_to_differ(
-    bus: Bus, transfers: Sequence[Transfer], place: str, lines: Sequence[str], period: int
+    model: Model, transfers: Sequence[Transfer], place: str, lines: Sequence[str], period: int
 ) -> Healthy:
     """Tell which lines differ, for many rows, in healthy runs of transfers.
 
     Parameters
     ----------
-    bus : Bus
+    model : Model
     transfers : sequence of Transfer
     place : str
     lines : sequence of str
@@ -200,10 +200,25 @@ def expected_to_differ(
     # Of a line that does not move in so many, the rest is not known.
     is_still = np.full(len(lines), len(transfers) <= _MOST_TRANSFERS)
     side = place if place in ("host", "card") else "other"
+    for survey in _surveys(model, tuple(transfers[:_MOST_TRANSFERS]), side, period):
+        at = [survey.index[line] for line in lines]
+        differs &= (survey.pairs.differing() >= 2 * APART)[np.ix_(at, at)]
+        rows = np.stack([np.diagonal(survey.pairs.counts(bit, bit))[at] for bit in (0, 1)], axis=1)
+        levels &= rows >= 2 * APART
+        is_still &= (rows == 0).any(axis=1) & (rows > 0).any(axis=1)
+    return Healthy(differs, levels, is_still)
+
+
+@lru_cache(maxsize=4)
+def _surveys(
+    model: Model, transfers: tuple[Transfer, ...], side: str, period: int
+) -> tuple[PlaceSurvey, ...]:
+    """Survey healthy runs: once, where several captures are of the same stimulus."""
+    bus, found = model.bus, []
     for seed, undecided in _RUNS:
         made = synthesise(
             bus,
-            transfers[:_MOST_TRANSFERS],
+            transfers,
             seed=seed,
             sampling=Sampling(period=period),
             places=(side,),
@@ -211,15 +226,9 @@ def expected_to_differ(
         )
         capture = made.places[side]
         table, _ = decode(bus, [capture])
-        survey = WholeRecording({side: DecodedPlace(bus, side, capture, table, 0, ())}).surveys[
-            side
-        ]
-        at = [survey.index[line] for line in lines]
-        differs &= (survey.pairs.differing() >= 2 * APART)[np.ix_(at, at)]
-        rows = np.stack([np.diagonal(survey.pairs.counts(bit, bit))[at] for bit in (0, 1)], axis=1)
-        levels &= rows >= 2 * APART
-        is_still &= (rows == 0).any(axis=1) & (rows > 0).any(axis=1)
-    return Healthy(differs, levels, is_still)
+        recording = WholeRecording({side: DecodedPlace(bus, side, capture, table, 0, ())})
+        found.append(recording.surveys[side])
+    return tuple(found)
 
 
 def _bit_of(one: int, other: int, count: int) -> tuple[int, np.uint64]:

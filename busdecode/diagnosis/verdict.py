@@ -30,12 +30,13 @@ _RANKED = 3000
 _FAR = 25.0
 """Candidates whose weight (natural logarithm) is so far below the best are left out."""
 
-_FIRST = 500
-"""Of a log of more than twice so many reads, the first so many decide which candidates are held
-against all of it."""
+_FIRST, _TIMES = 500, 4
+"""Of more than twice so many observations, the first so many decide which candidates are held
+against the others; then the first of four times as many; and so on."""
 
-_FIRST_FAR = 500.0
-"""Of these, candidates whose weight is so far below the best are left out: 100 bits by chance."""
+_FIRST_FAR, _FIRST_IDLE = 500.0, 25.0
+"""Of these, candidates whose weight is so far below the best are left out: 100 bits by chance; and
+those of the second that explain nothing, and foretold as wrong what was right: 5 bits."""
 
 _SETTLED = 0.9
 """A group that has this share of the likelihood is the answer."""
@@ -232,13 +233,16 @@ def score_all(evidence: Evidence, faults: Sequence[Fault]) -> Scored:
     """Score candidates; where there is much evidence, those that its first part leaves possible."""
     rows = FaultRows(evidence.model, faults)
     silent: tuple[Fault, ...] = ()
-    if len(evidence.seen) > 2 * _FIRST:
-        begun = evidence.first(_FIRST)
+    count = _FIRST
+    while len(evidence.seen) > 2 * count:
+        begun = evidence.first(count)
         early = score(begun, rows)
         is_silent = (early.silent == len(begun.seen)) & (early.explained == 0)
         kept = ~is_silent & _may_be(early, is_wrong=bool(evidence.wrong.any()))
         if kept.any():
-            silent, rows = _chosen(rows, is_silent), rows.part(np.flatnonzero(kept))
+            silent += _chosen(rows, is_silent)
+            rows = rows.part(np.flatnonzero(kept))
+        count *= _TIMES
     return Scored(rows, score(evidence, rows), silent)
 
 
@@ -275,7 +279,9 @@ def _may_be(scores: Scores, *, is_wrong: bool) -> NDArray[np.bool_]:
 
     What contradicts a candidate of the first reads does so of all; noise is allowed for.
     """
-    may_be: NDArray[np.bool_] = scores.weight >= scores.weight.max() - _FIRST_FAR
+    below = scores.weight.max() - scores.weight
+    is_idle = (scores.matched == 0) & (scores.invented > 0)
+    may_be: NDArray[np.bool_] = below <= np.where(is_idle, _FIRST_IDLE, _FIRST_FAR)
     may_be |= (scores.contradicted == 0) & ((scores.explained > 0) | (not is_wrong))
     may_be |= (scores.matched > 0) & (scores.invented == 0)
     return may_be
