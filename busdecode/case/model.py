@@ -71,7 +71,10 @@ class CaseNote:
 
 @dataclass(frozen=True)
 class Measured:
-    """Two lines that were beeped against each other, and whether they are tied."""
+    """Two points that were beeped against each other, and whether they are tied.
+
+    Two lines; a line and one of `faults.RAILS`; or a line twice: from end to end.
+    """
 
     lines: tuple[str, str]
     tied: bool

@@ -12,6 +12,7 @@ from busdecode.access import read_pattern
 from busdecode.case.model import Case, CaseCapture, CaseLog, CaseNote, Measured
 from busdecode.case.schema import CaseTable, known_keys
 from busdecode.errors import CaseError, DescriptionError, LogError, nearest, quoted
+from busdecode.faults import RAILS
 from busdecode.protocol import load_bus
 from busdecode.toml_keys import (
     KeyPath,
@@ -126,7 +127,8 @@ class _Reading:
         if bus is not None:
             self._lines(bus, ("fixed",), table.fixed)
             for at, each in enumerate(table.measured):
-                self._lines(bus, ("measured", at, "lines"), each.lines)
+                lines = [line for line in each.lines if line not in RAILS]
+                self._lines(bus, ("measured", at, "lines"), lines)
         for line, count in Counter(table.fixed).items():
             if count > 1:
                 self._report(
@@ -258,15 +260,16 @@ class _Reading:
         return None
 
     def _readings(self, measured: Sequence[MeasuredTable]) -> None:
-        """Refuse what no meter reads: a line against itself, two answers to one question."""
+        """Refuse what is no reading of a line, and two answers to one question."""
         known: dict[tuple[frozenset[str], str], bool] = {}
         for at, each in enumerate(measured):
             pair = frozenset(each.lines)
-            if len(pair) == 1:
+            if pair <= set(RAILS):
                 self._report(
                     ("measured", at, "lines"),
-                    f"{each.lines[0]} is measured against itself",
-                    "two lines of the bus",
+                    f"{each.lines[0]} is measured against {each.lines[1]}",
+                    "two lines of the bus, one line and ground or supply, or one line twice: "
+                    "from end to end",
                 )
             elif known.setdefault((pair, each.state), each.tied) != each.tied:
                 self._report(

@@ -53,7 +53,7 @@ class NoteTable(_Table):
 
 
 class MeasuredTable(_Table):
-    """One entry of ``[[measured]]``: two lines beeped against each other with the power off."""
+    """One entry of ``[[measured]]``: what was beeped against what with the power off."""
 
     lines: Annotated[list[str], Field(min_length=2, max_length=2)]
     tied: bool

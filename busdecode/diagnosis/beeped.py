@@ -1,4 +1,4 @@
-"""Lines that were beeped against each other, as evidence."""
+"""Points that were beeped against each other, as evidence."""
 
 from __future__ import annotations
 
@@ -8,11 +8,14 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 
 from busdecode.diagnosis.evidence import Evidence
-from busdecode.faults import Bridge
-from busdecode.predict import Foretold, lines_of
+from busdecode.diagnosis.probing import telling_points
+from busdecode.faults import Stuck
+from busdecode.predict import Foretold
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
 
     from busdecode.predict import FaultRows, Model
 
@@ -21,11 +24,13 @@ __all__ = ["Beeped", "beeped"]
 
 @dataclass(frozen=True, eq=False)
 class Beeped(Evidence):
-    """Whether pairs of lines are tied, as a meter tells with the power off; an observation a pair.
+    """Whether points are tied, as a meter tells with the power off; an observation a pair.
 
     Parameters
     ----------
     pairs : tuple of (str, str)
+        Two lines; a line and one of `RAILS`; or a line twice: its ends at host and card, which are
+        tied on a healthy bus.
     """
 
     unit: ClassVar[str] = "pair"
@@ -33,15 +38,18 @@ class Beeped(Evidence):
     pairs: tuple[tuple[str, str], ...]
 
     def over(self, rows: FaultRows) -> Iterator[tuple[slice, Foretold]]:
-        """Foretell each pair with each fault: tied where the fault ties it, and else not."""
-        words = np.zeros((len(rows), len(self.pairs)), dtype=np.uint64)
-        ties = [
-            frozenset(lines_of(fault)) if isinstance(fault, Bridge) else None
-            for fault in rows.faults
-        ]
-        for at, pair in enumerate(self.pairs):
-            words[:, at] = [tied == frozenset(pair) for tied in ties]
-        yield slice(0, len(rows)), Foretold(words, np.ones_like(words))
+        """Foretell each pair with each fault: otherwise than healthy where the fault tells.
+
+        What holds a line may be a part that does so with the power on alone: then nothing is
+        foretold of its rail.
+        """
+        tells = [set(map(frozenset, telling_points(fault))) for fault in rows.faults]
+        holds = np.array([isinstance(fault, Stuck) for fault in rows.faults], dtype=bool)
+        is_told = np.array([[frozenset(pair) in each for pair in self.pairs] for each in tells])
+        is_told = is_told.reshape(len(rows), len(self.pairs))
+        known = ~(is_told & holds[:, None])
+        words = (_healthy(self.pairs) ^ is_told) & known
+        yield slice(0, len(rows)), Foretold(words.astype(np.uint64), known.astype(np.uint64))
 
     def first(self, count: int) -> Beeped:
         """Give all of it: there is little."""
@@ -51,24 +59,30 @@ class Beeped(Evidence):
 def beeped(
     model: Model, readings: Sequence[tuple[str, str, bool]], *, name: str = "meter"
 ) -> Beeped:
-    """Take meter readings as evidence.
+    """Take readings of a meter as evidence.
 
     Parameters
     ----------
     model : Model
     readings : sequence of (str, str, bool)
-        Two lines, and whether they are tied.
+        Two points, as `Beeped.pairs` has them, and whether they are tied.
     name : str
     """
     seen = np.array([is_tied for _, _, is_tied in readings], dtype=np.uint64)
+    pairs = tuple((one, other) for one, other, _ in readings)
     return Beeped(
         model=model,
         seen=seen,
         looked=np.ones_like(seen),
-        expected=np.zeros_like(seen),
+        expected=_healthy(pairs).astype(np.uint64),
         known=np.ones_like(seen),
         of_lines=np.ones(len(seen), dtype=bool),
         notes=(),
         name=name,
-        pairs=tuple((one, other) for one, other, _ in readings),
+        pairs=pairs,
     )
+
+
+def _healthy(pairs: Sequence[tuple[str, str]]) -> NDArray[np.bool_]:
+    """Tell which points are tied on a healthy bus: the two ends of one line."""
+    return np.array([one == other for one, other in pairs], dtype=bool)

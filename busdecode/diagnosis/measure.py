@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from busdecode.diagnosis.probing import RAILS, lines_to_clip, pairs_to_beep
+from busdecode.diagnosis.probing import lines_to_clip, pairs_to_beep
 from busdecode.diagnosis.score import score
 from busdecode.diagnosis.steps import Outcomes, next_steps, steps_of
+from busdecode.faults import RAILS
 from busdecode.predict import FaultRows, LineForeteller
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ import numpy as np
 from busdecode.cycles import MOMENTS
 from busdecode.diagnosis.steps import entropy, expected_gains
 from busdecode.errors import RequestError, quoted
-from busdecode.faults import Bridge, Intermittent, OnlyWhen, Open, Stuck, Swapped
+from busdecode.faults import RAILS, Bridge, Intermittent, OnlyWhen, Open, Stuck, Swapped
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -31,10 +31,14 @@ if TYPE_CHECKING:
     Words = NDArray[np.uint64]
     Channel = tuple[str, str]
 
-__all__ = ["Beep", "Clip", "Clips", "lines_to_clip", "pairs_to_beep"]
-
-RAILS = ("ground", "supply")
-"""What a line is measured against where it may be held low, or high."""
+__all__ = [
+    "Beep",
+    "Clip",
+    "Clips",
+    "lines_to_clip",
+    "pairs_to_beep",
+    "telling_points",
+]
 
 _TRANSFERS = 500
 """So many of the first transfers of a stimulus decide what a line would tell."""
@@ -109,7 +113,7 @@ def pairs_to_beep(
     place = {name: at for at, name in enumerate((*bus.line_names, *RAILS))}
     pairs, whose = [], []
     for at, fault in enumerate(faults):
-        for pair in _telling(fault):
+        for pair in telling_points(fault):
             for line in pair:
                 if line not in place:
                     raise RequestError(
@@ -137,7 +141,7 @@ def pairs_to_beep(
     ]
 
 
-def _telling(fault: Fault | None) -> list[tuple[str, str]]:
+def telling_points(fault: Fault | None) -> list[tuple[str, str]]:
     """Give the points between which a fault reads otherwise than a healthy bus."""
     if isinstance(fault, Bridge):
         return [(fault.a, fault.b)]
@@ -147,7 +151,7 @@ def _telling(fault: Fault | None) -> list[tuple[str, str]]:
         return [(fault.line, fault.line)]
     if isinstance(fault, Swapped):
         return [(fault.a, fault.a), (fault.b, fault.b)]
-    return _telling(fault.fault) if isinstance(fault, Intermittent | OnlyWhen) else []
+    return telling_points(fault.fault) if isinstance(fault, Intermittent | OnlyWhen) else []
 
 
 @dataclass(frozen=True)

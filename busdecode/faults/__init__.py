@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from busdecode.faults.kinds import (
     BRIDGE_RULES,
+    RAILS,
     Absent,
     Bridge,
     CardSide,
@@ -40,6 +41,7 @@ from busdecode.faults.store import (
 
 __all__ = [
     "BRIDGE_RULES",
+    "RAILS",
     "Absent",
     "Bridge",
     "CardSide",

@@ -42,6 +42,10 @@ BRIDGE_RULES: tuple[BridgeRule, ...] = (
 """Who decides where the two sides of a bridge are driven to different levels."""
 
 
+RAILS = ("ground", "supply")
+"""What holds a line low, and high: by its level."""
+
+
 @dataclass(frozen=True)
 class Stuck:
     """A line tied to one rail."""

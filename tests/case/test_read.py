@@ -372,10 +372,11 @@ MISTAKES: list[tuple[str | bytes, str]] = [
         "case.toml:6: measured[0].tied: must be true or false, not 'yes'\n  6 | tied = \"yes\"",
     ),
     (
-        BUS + LOG + MEASURED.replace("D5", "D2"),
-        "case.toml:5: measured[0].lines: D2 is measured against itself\n"
-        '  5 | lines = ["D2", "D2"]\n'
-        "  expected: two lines of the bus",
+        BUS + LOG + MEASURED.replace("D2", "supply").replace("D5", "ground"),
+        "case.toml:5: measured[0].lines: supply is measured against ground\n"
+        '  5 | lines = ["supply", "ground"]\n'
+        "  expected: two lines of the bus, one line and ground or supply, or one line twice: "
+        "from end to end",
     ),
     (
         BUS + LOG + MEASURED + '[[measured]]\nlines = ["D5", "D2"]\ntied = false\n',

@@ -1,4 +1,4 @@
-"""Pairs of lines that were beeped, as evidence: by the definition of a bridge."""
+"""Points that were beeped, as evidence: by the definitions of a tie, a short and a break."""
 
 from __future__ import annotations
 
@@ -31,6 +31,35 @@ def test_lines_are_found_tied_whichever_is_named_first() -> None:
     evidence = beeped(model_of("z80"), [("D5", "D3", True)])
 
     assert off_by(evidence, fault_of("bridge D3 D5 low-wins")) == []
+
+
+@pytest.mark.parametrize(
+    ("text", "off"),
+    [
+        ("stuck D3 low", [1, 2]),
+        ("stuck D3 high", [0, 1, 2]),
+        ("stuck D4 high", [0, 2]),
+        ("open D5 high", [0, 1]),
+        ("swapped D5 D6", [0, 1]),
+        ("bridge D3 D5 low-wins", [0, 1, 2]),
+    ],
+)
+def test_a_rail_and_the_ends_of_a_line_are_read_too(text: str, off: list[int]) -> None:
+    """D3 was found tied to ground, D4 to the supply, D5 open from end to end.
+
+    A line may be held by a part that does so with the power on alone, so a candidate that holds it
+    says nothing of its own rail; of the other one it does.
+    """
+    readings = [("D3", "ground", True), ("supply", "D4", True), ("D5", "D5", False)]
+
+    assert off_by(beeped(model_of("z80"), readings), fault_of(text)) == off
+
+
+def test_a_healthy_line_reads_from_end_to_end_and_not_to_a_rail() -> None:
+    """No reading of a healthy bus is wrong."""
+    readings = [("D3", "D3", True), ("D3", "ground", False), ("D3", "D4", False)]
+
+    assert not beeped(model_of("z80"), readings).wrong.any()
 
 
 def test_a_beep_decides_between_a_stuck_line_and_a_bridge() -> None:
