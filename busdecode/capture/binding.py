@@ -95,6 +95,10 @@ class Binding:
             if bound.place == place or probed[bound.line] == 1
         }
 
+    def borrowed(self, place: str) -> frozenset[str]:
+        """Give the lines at a place that were probed at another one only; errors as `at`."""
+        return frozenset(line for line, bound in self.at(place).items() if bound.place != place)
+
     def channels_at(self, place: str, lines: Iterable[str]) -> tuple[str, ...]:
         """Give the channels of those lines that are to be had at a place, in order.
 

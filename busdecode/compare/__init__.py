@@ -11,7 +11,7 @@ from busdecode.compare.pairs import Pairs
 from busdecode.compare.parting import Clue, Parting, parting_of
 from busdecode.compare.passes import compare_file, read_recording
 from busdecode.compare.ports import ports_seen
-from busdecode.compare.recording import Recording, WholeRecording
+from busdecode.compare.recording import Place, Recording, WholeRecording
 from busdecode.compare.records import records_of
 from busdecode.compare.survey import PlaceSurvey
 from busdecode.compare.tabulate import BitPhase, Example
@@ -28,6 +28,7 @@ __all__ = [
     "Meant",
     "Pairs",
     "Parting",
+    "Place",
     "PlaceSurvey",
     "PlaceView",
     "Recording",

@@ -217,7 +217,8 @@ class _ReadTwice(Recording):
 
     def _place(self, name: str, bound: Capture, chunk: Capture) -> Place:
         skew = largest_skew(self._binding, name, bound.lines)
-        return Place(bound.lines, bound.resolution, skew, bound.notes[len(chunk.notes) :])
+        notes = bound.notes[len(chunk.notes) :]
+        return Place(bound.lines, bound.resolution, skew, notes, self._binding.borrowed(name))
 
     def look(self, beats: Ints, told: Ints) -> Looked:
         """Read the rows around some beats."""

@@ -37,12 +37,15 @@ class Place:
     resolution, skew : int, ps
         Of the capture, and the largest channel skew told for this place.
     notes : tuple of str
+    borrowed : frozenset of str
+        Lines that were probed at another place only, and are taken to be alike here.
     """
 
     lines: tuple[str, ...]
     resolution: int
     skew: int
     notes: tuple[str, ...]
+    borrowed: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +111,9 @@ class WholeRecording(Recording):
     def __init__(self, places: Mapping[str, DecodedPlace]) -> None:
         self.decoded = places
         self.places = {
-            name: Place(each.capture.lines, each.capture.resolution, each.skew, each.notes)
+            name: Place(
+                each.capture.lines, each.capture.resolution, each.skew, each.notes, each.borrowed
+            )
             for name, each in places.items()
         }
         first = next(iter(places.values()))

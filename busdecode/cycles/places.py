@@ -43,6 +43,8 @@ class DecodedPlace:
         The largest channel skew told for this place.
     notes : tuple of str
         What was matched, left out or could not be decoded.
+    borrowed : frozenset of str
+        Lines that were probed at another place only, and are taken to be alike here.
     """
 
     bus: Bus
@@ -51,6 +53,7 @@ class DecodedPlace:
     table: CycleTable
     skew: int
     notes: tuple[str, ...]
+    borrowed: frozenset[str] = frozenset()
 
     def as_text(self) -> pd.DataFrame:
         """Give the cycle table as text; see `CycleTable.as_text`."""
@@ -115,9 +118,8 @@ def _decode_at(capture: Capture, bus: Bus, binding: Binding, place: str) -> Deco
     skew = largest_skew(binding, place, bound.lines)
     decoder = Decoder(bus, bound.lines, bound.resolution, skew)
     table = concatenate(bus, [decoder.feed(bound), decoder.finish(bound.end)])
-    return DecodedPlace(
-        bus, place, bound, table, skew, (*binding_notes(binding), *bound.notes, *decoder.notes)
-    )
+    notes = (*binding_notes(binding), *bound.notes, *decoder.notes)
+    return DecodedPlace(bus, place, bound, table, skew, notes, binding.borrowed(place))
 
 
 def stream_tables(

@@ -25,6 +25,7 @@ from busdecode.diagnosis.shown import (
     sure_beats,
 )
 from busdecode.diagnosis.ties import Ties, expected_to_differ, pairs_apart, ties_in
+from busdecode.errors import DescriptionError
 from busdecode.faults import Bridge, Swapped
 from busdecode.predict import FaultRows, Foretold, lines_of
 
@@ -34,8 +35,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from busdecode.access import AccessLog
-    from busdecode.compare import Recording
-    from busdecode.cycles import Looks, Synthesis
+    from busdecode.compare import Place, Recording
+    from busdecode.cycles import CycleTable, Looks, Synthesis
     from busdecode.faults import Fault
     from busdecode.predict import Model
 
@@ -137,11 +138,13 @@ class Recorded:
         found = {id(self.stimulus): self._returned(made)}
         places = {each.place: each.lines for each in self.shown}
         recording = self._decoded(made, places)
+        if recording is None:
+            return found
         found.update(self._shown(recording))
         for ties in self.ties:
             own = recording
             if places.get(ties.place) != ties.lines:
-                own = self._decoded(made, {ties.place: ties.lines})
+                own = self._with_cycles(made, {ties.place: ties.lines}, recording.table)
             differ, known = pairs_apart(own.surveys[ties.place])
             # Lines that do not differ in a part of the run may do so later.
             is_whole = self.made_again == len(transfers)
@@ -165,14 +168,32 @@ class Recorded:
     def _places(self) -> list[str]:
         return [each.place for each in self.shown] + [each.place for each in self.ties]
 
-    def _decoded(self, made: Synthesis, places: Mapping[str, tuple[str, ...]]) -> WholeRecording:
-        bus = self.stimulus.model.bus
-        decoded = {}
+    def _decoded(
+        self, made: Synthesis, places: Mapping[str, tuple[str, ...]]
+    ) -> WholeRecording | None:
+        """Look at places of a run made again; None where no place shows cycles by itself."""
         for place, lines in places.items():
-            capture = made.places[_side(place)].select(lines)
-            table, _ = decode(bus, [capture])
-            decoded[place] = DecodedPlace(bus, place, capture, table, 0, ())
-        return WholeRecording(decoded)
+            try:
+                table, _ = decode(
+                    self.stimulus.model.bus, [made.places[_side(place)].select(lines)]
+                )
+            except DescriptionError:
+                continue
+            return self._with_cycles(made, places, table)
+        return None
+
+    def _with_cycles(
+        self, made: Synthesis, places: Mapping[str, tuple[str, ...]], table: CycleTable
+    ) -> WholeRecording:
+        bus = self.stimulus.model.bus
+        return WholeRecording(
+            {
+                place: DecodedPlace(
+                    bus, place, made.places[_side(place)].select(lines), table, 0, ()
+                )
+                for place, lines in places.items()
+            }
+        )
 
     def _returned(self, made: Synthesis) -> tuple[Words, Words]:
         foreteller = self.stimulus.foreteller
@@ -260,8 +281,8 @@ def record(
         shown_of(
             stimulus,
             place,
-            recording.places[place].lines,
-            seen_in(view, table, beats),
+            _own(recording.places[place]),
+            seen_in(view, table, beats, recording.places[place].borrowed),
             name=f"{name}, levels at the {place}",
             is_crossed=is_crossed,
         )
@@ -335,8 +356,21 @@ def _ties(
             data = [at for at, line in enumerate(survey.lines) if line in model.data_bits]
             moved = [at for at in data if survey.changes(survey.lines[at]) >= _MOVES]
             healthy.differ[np.ix_(moved, moved)] |= ~np.eye(len(moved), dtype=bool)
-        found.append(ties_in(model, survey, healthy, name=f"{name}, pairs of lines at the {place}"))
+        found.append(
+            ties_in(
+                model,
+                survey,
+                healthy,
+                name=f"{name}, pairs of lines at the {place}",
+                borrowed=recording.places[place].borrowed,
+            )
+        )
     return tuple(found)
+
+
+def _own(place: Place) -> tuple[str, ...]:
+    """Give the lines that were captured at a place itself."""
+    return tuple(line for line in place.lines if line not in place.borrowed)
 
 
 @dataclass(frozen=True, eq=False)

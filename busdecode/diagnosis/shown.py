@@ -16,7 +16,7 @@ from busdecode.predict import FaultRows, LineForeteller
 from busdecode.units import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Collection, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -116,7 +116,9 @@ def shown_of(
     )
 
 
-def seen_in(view: PlaceView, table: CycleTable, beats: Ints) -> Seen:
+def seen_in(
+    view: PlaceView, table: CycleTable, beats: Ints, borrowed: Collection[str] = ()
+) -> Seen:
     """Take from a capture what lines show in beats.
 
     Parameters
@@ -126,6 +128,8 @@ def seen_in(view: PlaceView, table: CycleTable, beats: Ints) -> Seen:
         Of the place that tells the moments.
     beats : ndarray of int64, shape (T,)
         The row of the table that each transfer is; -1 where there is none.
+    borrowed : collection of str
+        Lines that were not captured there: what they show elsewhere tells nothing of this place.
     """
     bus = view.bus
     width = words_for(len(bus.lines))
@@ -137,7 +141,7 @@ def seen_in(view: PlaceView, table: CycleTable, beats: Ints) -> Seen:
         sample = view.sample(moment, table.phase(moment.phase)[beats[there]])
         for number, line in enumerate(bus.line_names):
             place = view.index.get(line)
-            if place is None:
+            if place is None or line in borrowed:
                 continue
             shift, bit = np.uint64(place % 64), np.uint64(number % 64)
             for words, into in ((sample.states, levels), (sample.sure, looked)):

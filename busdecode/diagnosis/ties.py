@@ -15,7 +15,7 @@ from busdecode.faults import Bridge, Stuck
 from busdecode.predict import Foretold, lines_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Collection, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -128,6 +128,7 @@ def ties_in(
     notes: tuple[str, ...] = (),
     *,
     name: str = "pairs of lines",
+    borrowed: Collection[str] = (),
 ) -> Ties:
     """Take from all rows of a place which lines differ.
 
@@ -139,10 +140,15 @@ def ties_in(
         Of the survey's lines.
     notes : tuple of str
     name : str
+    borrowed : collection of str
+        Lines that were not captured there; no pair with one of them tells anything.
     """
     lines = survey.lines
     # A pair of which one line is hardly ever known tells nothing, nor one that differed once.
     seen, looked = pairs_apart(survey)
+    for line, touching in zip(lines, _touching(len(lines)), strict=True):
+        if line in borrowed:
+            looked &= ~touching
     return Ties(
         model=model,
         seen=seen,
