@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
+from busdecode.capture import words_for
 from busdecode.compare import WholeRecording, matched
-from busdecode.cycles import ENDINGS, DecodedPlace, Sampling, decode, synthesise
+from busdecode.cycles import ENDINGS, MOMENTS, DecodedPlace, Sampling, decode, synthesise
 from busdecode.diagnosis.evidence import Evidence, Joint, ReadBack
 from busdecode.diagnosis.shown import (
     Shown,
@@ -45,9 +46,21 @@ if TYPE_CHECKING:
 
 __all__ = ["Recorded", "Tried", "record", "record_joined"]
 
-_RUNS: tuple[tuple[int, Literal[0, 1] | None], ...] = ((1, 0), (2, 1), (3, None))
-"""Seeds of runs, and what each bit is there that nothing decides, or None where it is drawn. What
-differs from run to run is not foretold."""
+
+class _Run(NamedTuple):
+    """How a run is made again.
+
+    Its seed; what each bit is that nothing decides, or None where it is drawn; and the share of
+    beats in which the card makes the host wait: where that is not heeded, data comes too late.
+    """
+
+    seed: int
+    undecided: Literal[0, 1] | None
+    wait_share: float
+
+
+_RUNS = (_Run(1, 0, 0.0), _Run(2, 1, 1.0), _Run(3, None, 0.3))
+"""What differs from run to run is not foretold."""
 
 _LEAST_TRANSFERS, _MOST_TRANSFERS, _ENOUGH_WRONG = 48, 128, 24
 """Of a long stimulus only the first transfers are made again, until so many were wrong."""
@@ -113,27 +126,53 @@ class Recorded:
             For each piece and for the stimulus, by identity: what it would show, and the bits
             that it shows in every run.
         """
-        runs = [self._run(fault, seed, undecided) for seed, undecided in _RUNS]
+        runs = [self._run(fault, how) for how in _RUNS]
         found = {}
         for key in runs[0]:
             words, known = runs[0][key]
             for others, others_known in (run[key] for run in runs[1:]):
                 known = known & others_known & ~(words ^ others)
             found[key] = (words & known, known)
+        if FaultRows(self.stimulus.model, [fault]).acknowledges[0]:
+            self._open_what_may_be_late(runs, found)
         return found
 
-    def _run(
-        self, fault: Fault, seed: int, undecided: Literal[0, 1] | None
-    ) -> dict[int, tuple[Words, Words]]:
+    def _open_what_may_be_late(
+        self,
+        runs: Sequence[dict[int, tuple[Words, Words]]],
+        found: dict[int, tuple[Words, Words]],
+    ) -> None:
+        """Foretell nothing that is read where the host does not wait for data: chance decides.
+
+        In a few runs it may well have come in time to the same reads.
+        """
+        words, known = zip(*(run[id(self.stimulus)] for run in runs), strict=True)
+        differs = (np.bitwise_or.reduce(words) ^ np.bitwise_and.reduce(words)) & self.stimulus.known
+        if not (differs & np.bitwise_and.reduce(known)).any():
+            return
+        bus = self.stimulus.model.bus
+        data = np.zeros((len(MOMENTS), words_for(len(bus.lines))), dtype=np.uint64)
+        for line in bus.data:
+            at = bus.line_names.index(line)
+            data[MOMENTS.index("read"), at // 64] |= np.uint64(1 << at % 64)
+        for piece in (self.stimulus, *self.shown):
+            if id(piece) in found:
+                mask = np.uint64(0) if piece is self.stimulus else ~data.reshape(-1)
+                shown, told = found[id(piece)]
+                told = (told.reshape(-1, np.size(mask)) & mask).reshape(-1)
+                found[id(piece)] = shown & told, told
+
+    def _run(self, fault: Fault, how: _Run) -> dict[int, tuple[Words, Words]]:
         model, transfers = self.stimulus.model, self.stimulus.foreteller.transfers
         made = synthesise(
             model.bus,
             transfers[: self.made_again],
-            seed=seed,
+            seed=how.seed,
             faults=[fault],
+            wait_share=how.wait_share,
             sampling=Sampling(period=self.period),
             places=tuple(dict.fromkeys(_side(place) for place in self._places())),
-            undecided=undecided,
+            undecided=how.undecided,
         )
         found = {id(self.stimulus): self._returned(made)}
         places = {each.place: each.lines for each in self.shown}
@@ -388,9 +427,18 @@ class Tried(Evidence):
     found: dict[Fault, tuple[Words, Words]]
 
     @classmethod
-    def of(cls, joint: Joint, recorded: Sequence[Recorded], faults: Sequence[Fault]) -> Tried:
-        """Try some candidates on every capture; what no run tells stays as it was foretold."""
-        found = {}
+    def of(
+        cls,
+        joint: Joint,
+        recorded: Sequence[Recorded],
+        faults: Sequence[Fault],
+        done: Mapping[Fault, tuple[Words, Words]],
+    ) -> Tried:
+        """Try some candidates on every capture, besides those that were tried before.
+
+        What no run tells stays as it was foretold.
+        """
+        found = dict(done)
         for fault in faults:
             rows = FaultRows(joint.model, [fault])
             _, foretold = next(joint.over(rows))

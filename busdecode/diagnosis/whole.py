@@ -14,7 +14,7 @@ from busdecode.predict import FaultRows, Foretold, lines_of
 from busdecode.units import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Collection, Sequence
 
     from busdecode.diagnosis.evidence import Evidence
     from busdecode.diagnosis.recorded import Recorded
@@ -23,8 +23,11 @@ if TYPE_CHECKING:
 
 __all__ = ["Fares", "diagnose", "fares", "pieces_of"]
 
-_MOST_TRIED, _FEW_TRIED = 24, 6
-"""So many candidates at most are tried by making the runs again; where one explains all, fewer."""
+_MOST_TRIED, _FEW_TRIED, _NEAR_TRIED = 24, 6, 10
+"""So many candidates at most are tried by making the runs again; where one explains all, fewer;
+where that was tried itself, so many more that are about its lines."""
+
+_ROUNDS = 2
 
 _MOST_TRANSFERS = 1200
 """So many transfers at most are made again, for all of them together, but for the first few."""
@@ -61,14 +64,18 @@ def diagnose(
     joint = Joint.of(pieces)
     begin("what each candidate foretells")
     scored = score_all(joint, faults)
-    chosen = _left_open(joint, recorded, scored) if recorded and joint.wrong.any() else []
-    if not chosen:
-        return joint, judge(joint, faults, scored)
-    begin(f"{counted(len(chosen), 'candidate')}, each in runs of its own")
-    named = [fault for at in chosen if (fault := scored.rows.faults[at]) is not None]
-    tried = Tried.of(joint, recorded, named)
+    seen: Joint | Tried = joint
+    for _ in range(_ROUNDS if recorded and joint.wrong.any() else 0):
+        done = seen.found if isinstance(seen, Tried) else {}
+        chosen = _left_open(joint, recorded, scored, done)
+        if not chosen:
+            break
+        begin(f"{counted(len(chosen), 'candidate')}, each in runs of its own")
+        named = [fault for at in chosen if (fault := scored.rows.faults[at]) is not None]
+        seen = Tried.of(joint, recorded, named, done)
+        scored = _again(seen, scored, chosen)
     begin("what is left")
-    return tried, judge(tried, faults, _again(tried, scored, chosen))
+    return seen, judge(seen, faults, scored)
 
 
 def _again(tried: Tried, scored: Scored, which: Sequence[int]) -> Scored:
@@ -119,16 +126,22 @@ def fares(evidence: Evidence, fault: Fault) -> list[Fares]:
     return found
 
 
-def _left_open(joint: Joint, recorded: Sequence[Recorded], scored: Scored) -> list[int]:
+def _left_open(
+    joint: Joint, recorded: Sequence[Recorded], scored: Scored, done: Collection[Fault]
+) -> list[int]:
     """Give the places of candidates that can be tried, leave open what was wrong, and may be it.
 
     Where one candidate explains all, only those are worth it that are of control, and a few of
-    them if it is about a line: those that are about that too.
+    them if it is about a line: those that are about that too. Some were tried before: then only
+    where one of these explains all.
     """
     rows, scores = scored.rows, scored.scores
     wrong = int((joint.wrong != 0).sum())
     left = wrong - scores.explained - scores.unexplained
-    can_try = [f is not None and any(each.can_try(f) for each in recorded) for f in rows.faults]
+    can_try = [
+        f is not None and f not in done and any(each.can_try(f) for each in recorded)
+        for f in rows.faults
+    ]
     is_open = (left > 0) & (scores.contradicted == 0) & np.array(can_try, dtype=bool)
     count = max((each.made_again for each in recorded), default=1)
     most = max(_FEW_TRIED, min(_MOST_TRIED, _MOST_TRANSFERS // max(1, count)))
@@ -139,8 +152,13 @@ def _left_open(joint: Joint, recorded: Sequence[Recorded], scored: Scored) -> li
         is_open &= rows.controls | rows.special
         if own:
             is_open &= [bool(own & set(() if f is None else lines_of(f))) for f in rows.faults]
-            most = _FEW_TRIED
+            most = _NEAR_TRIED if best in done else _FEW_TRIED
+        if done and best not in done:
+            return []
+    elif done:
+        return []
     able = np.flatnonzero(is_open)
-    order = np.lexsort((able, -scores.explained[able]))
+    lines = np.array([len(lines_of(f)) if (f := rows.faults[at]) else 0 for at in able.tolist()])
+    order = np.lexsort((able, lines, -scores.explained[able]))
     chosen: list[int] = able[order][:most].tolist()
     return chosen

@@ -11,7 +11,9 @@ from random import Random
 import pytest
 
 from benchmarks.diagnosis_matrix import channels
-from busdecode.diagnosis import count
+from busdecode.compare import WholeRecording
+from busdecode.cycles import Synthesis, decode_places
+from busdecode.diagnosis import NamedCapture, count
 from busdecode.diagnosis.recorded import Tried
 from busdecode.faults import Fault, written_fault
 from tests.diagnosis.readbacks import bus_of, fault_of
@@ -27,6 +29,8 @@ ONES = [
     ("6502", "bridge A3 A9 low-wins", "card", 16, False),
     # Chance decides which line wins.
     ("z80", "bridge A1 A11 undetermined", "host", 16, True),
+    # Where the host does not wait, data comes in time or not.
+    ("i8086", "stuck READY high", "host", 99, True),
     # The bus still carries what was before where the address is taken.
     ("z80", "bridge A5 MREQ high-wins", "host", 99, False),
 ]
@@ -51,7 +55,7 @@ def contradictions(
     lines = channels(bus_of(name), wires, Random(seed)) if wires < 99 else None
     gathered = made.gathered(made.capture(lines, place=place, is_logged=is_logged))
     joint = joint_of(gathered)
-    tried = Tried.of(joint, gathered.recorded, [fault])
+    tried = Tried.of(joint, gathered.recorded, [fault], {})
     return [
         f"{written_fault(fault)} at the {place}, {wires} channels, log: {is_logged}, {how}"
         for how, evidence in (("foretold", joint), ("tried", tried))
@@ -89,6 +93,28 @@ def test_the_fault_that_was_there_is_never_contradicted(name: str) -> None:
     assert found == []
 
 
+@pytest.mark.parametrize(("line", "at_card"), [("D4", "D3"), ("A5", "D3"), ("D4", "D4")])
+def test_what_a_line_shows_at_the_host_is_not_taken_as_seen_at_the_card(
+    line: str, at_card: str
+) -> None:
+    """One line alone was clipped on at the card, beside all at the host: the others serve there.
+
+    They do to see cycles by; that one of them is broken is not contradicted by what the host shows.
+    """
+    fault = fault_of(f"open {line} high")
+    bus = bus_of("z80")
+    made = run("z80", fault, seed=5, places=("host", "card"))
+    card = made.places["card"].select([at_card])
+    whole = Synthesis(bus, {**made.places, "card": card}, (), ()).scoped()
+    recording = WholeRecording(decode_places(whole, bus))
+    gathered = made.gathered(NamedCapture("both", recording, "log"))
+    joint = joint_of(gathered)
+
+    assert [each.lines for each in gathered.recorded[0].shown] == [bus.line_names, (at_card,)]
+    assert off_by(joint, fault) == off_by(Tried.of(joint, gathered.recorded, [fault], {}), fault)
+    assert off_by(joint, fault) == []
+
+
 def test_a_tied_strobe_explains_most_once_it_is_tried() -> None:
     """A data line that holds a strobe low leaves nearly all open, until the run is made again."""
     fault = fault_of("bridge D3 MREQ low-wins")
@@ -96,7 +122,7 @@ def test_a_tied_strobe_explains_most_once_it_is_tried() -> None:
     gathered = made.gathered(made.capture())
     joint = joint_of(gathered)
     before = count(joint, foretold_by(joint, fault))
-    tried = Tried.of(joint, gathered.recorded, [fault])
+    tried = Tried.of(joint, gathered.recorded, [fault], {})
     after = count(tried, foretold_by(tried, fault))
 
     wrong = int((joint.wrong != 0).sum())

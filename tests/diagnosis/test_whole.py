@@ -48,6 +48,29 @@ def test_the_order_of_candidates_and_of_evidence_does_not_matter() -> None:
     assert fault_of("stuck D3 low") in one.groups[0].faults
 
 
+@pytest.mark.parametrize(
+    ("name", "text", "wires", "seed"),
+    [
+        # Tied to a line that never moves, or held: the run must be made again with both.
+        ("i8086", "stuck RD high", 8, 1),
+        # A card that sees no strobe does as one that is not there.
+        ("6502", "open PHI2 high", 16, 0),
+        ("6502", "open PHI2 high", 8, 56000),
+    ],
+)
+def test_what_follows_from_a_strobe_is_not_taken_for_another_cause(
+    name: str, text: str, wires: int, seed: int
+) -> None:
+    """The truth is in the first group, or it is not settled."""
+    made = run(name, text, seed=seed)
+    gathered = made.gathered(made.capture(channels(bus_of(name), wires, Random(seed))))
+    _, judgement = diagnose(gathered.logs, gathered.recorded, candidates_of(name))
+
+    is_first = fault_of(text, name) in judgement.groups[0].faults
+    assert is_first or not judgement.is_settled
+    assert is_first or judgement.is_in_doubt
+
+
 @pytest.mark.parametrize("text", ["stuck D3 low", "bridge D3 MREQ low-wins"])
 def test_what_each_piece_tells_adds_up(text: str) -> None:
     """Counts of all pieces are the counts of all evidence, also where a candidate was tried."""
