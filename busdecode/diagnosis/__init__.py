@@ -9,7 +9,14 @@ from busdecode.diagnosis.evidence import Evidence, ReadBack, read_back
 from busdecode.diagnosis.gathered import Gathered, NamedCapture, NamedLog, gather
 from busdecode.diagnosis.measure import Measure, next_measures
 from busdecode.diagnosis.oddities import Oddities, Oddity, oddities_of
-from busdecode.diagnosis.probing import Beep, Clip, Clips, lines_to_clip, pairs_to_beep
+from busdecode.diagnosis.probing import (
+    Beep,
+    Clip,
+    Clips,
+    lines_to_clip,
+    pairs_to_beep,
+    telling_points,
+)
 from busdecode.diagnosis.score import NOISE, Scores, count, score, shares
 from busdecode.diagnosis.steps import (
     Outcomes,
@@ -69,6 +76,7 @@ __all__ = [
     "sentences",
     "shares",
     "steps_of",
+    "telling_points",
     "together",
     "unseen_by",
 ]

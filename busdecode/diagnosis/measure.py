@@ -50,6 +50,10 @@ class Measure:
         The accesses.
     lines : tuple of str
         The line to clip on; the two lines, or the line and the rail, to beep.
+    place : str
+        Where to clip it on: ``host`` or ``card``.
+    instead : tuple of (str, str), or None
+        The place and the line of the channel to take off for it.
     """
 
     how: Literal["access", "clip", "beep"]
@@ -57,6 +61,8 @@ class Measure:
     sentence: str
     step: Step | None = None
     lines: tuple[str, ...] = ()
+    place: str = ""
+    instead: tuple[str, str] | None = None
 
 
 def next_measures(
@@ -150,4 +156,5 @@ def _clip(clip: Clip, spare: Clip | None) -> Measure:
     place = f"{clip.line} at the {clip.place}"
     instead = "" if spare is None else f", in place of {spare.line} at the {spare.place}"
     what = f"clip on {place}{instead}, and make the same writes and reads again"
-    return Measure("clip", clip.gain, what, lines=(clip.line,))
+    off = None if spare is None else (spare.place, spare.line)
+    return Measure("clip", clip.gain, what, lines=(clip.line,), place=clip.place, instead=off)

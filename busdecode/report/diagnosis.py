@@ -121,4 +121,9 @@ def diagnosis_object(told: Diagnosis) -> dict[str, object]:
 def _measure_object(measure: Measure) -> dict[str, object]:
     if measure.step is not None:
         return step_object(measure.step, measure.gain)
-    return {"how": measure.how, "lines": list(measure.lines), "gain": measure.gain}
+    told: dict[str, object] = {"how": measure.how, "lines": list(measure.lines)}
+    if measure.how == "clip":
+        told["place"] = measure.place
+        off = measure.instead
+        told["instead"] = None if off is None else {"place": off[0], "line": off[1]}
+    return {**told, "gain": measure.gain}
