@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import sys
 from dataclasses import dataclass, field
+from functools import partial
 from random import Random
 from statistics import median
 from typing import TYPE_CHECKING
@@ -157,11 +158,11 @@ class Repair:
         elif measure.how == "beep":
             self.beep(*measure.lines)
         else:
-            channel = (measure.place, measure.lines[0])
-            movable = [each for each in self.clipped if each[1] not in self.fixed]
-            off = measure.instead if measure.instead in movable else movable[-1]
-            kept = [each for each in self.clipped if each != off or len(self.clipped) < CHANNELS]
-            self.capture([*kept, channel])
+            on = [(measure.place, line) for line in measure.lines]
+            stay = [each for each in self.clipped if each[1] in self.fixed]
+            kept = [each for each in self.clipped if each not in (*stay, *measure.instead)]
+            room = CHANNELS - len(stay) - len(on)
+            self.capture([*stay, *kept[:room], *on])
 
 
 def adaptive(repair: Repair, judgement: Judgement, *, shows: bool) -> tuple[int, Judgement] | None:
@@ -249,10 +250,7 @@ def _main(arguments: list[str]) -> None:
                     continue
                 looked += 1
                 truth = parse_fault(text, bus)
-
-                def fresh(truth: Fault = truth, own: int = 1000 * seed + number) -> Repair:
-                    return Repair(model, faults, truth, own)
-
+                fresh = partial(Repair, model, faults, truth, 1000 * seed + number)
                 first = fresh()
                 judgement = first.weigh()
                 if judgement.healthy is not False or judgement.is_settled:

@@ -22,6 +22,11 @@ if TYPE_CHECKING:
 __all__ = ["Beeped", "beeped"]
 
 
+_READING = np.uint64(0b11)
+"""A reading is two bits that are alike, where it is not as on a healthy bus: it is wrong as seldom
+as two bits are at once, by `NOISE`, since one looks twice then (proposed). Else it is one bit."""
+
+
 @dataclass(frozen=True, eq=False)
 class Beeped(Evidence):
     """Whether points are tied, as a meter tells with the power off; an observation a pair.
@@ -49,7 +54,7 @@ class Beeped(Evidence):
         is_told = is_told.reshape(len(rows), len(self.pairs))
         known = ~(is_told & holds[:, None])
         words = (_healthy(self.pairs) ^ is_told) & known
-        yield slice(0, len(rows)), Foretold(words.astype(np.uint64), known.astype(np.uint64))
+        yield slice(0, len(rows)), Foretold(words * _READING, known * _READING)
 
     def first(self, count: int) -> Beeped:
         """Give all of it: there is little."""
@@ -68,14 +73,16 @@ def beeped(
         Two points, as `Beeped.pairs` has them, and whether they are tied.
     name : str
     """
-    seen = np.array([is_tied for _, _, is_tied in readings], dtype=np.uint64)
+    seen = np.array([is_tied for _, _, is_tied in readings], dtype=bool) * _READING
     pairs = tuple((one, other) for one, other, _ in readings)
+    expected = _healthy(pairs) * _READING
+    looked = np.where(seen == expected, np.uint64(1), _READING)
     return Beeped(
         model=model,
-        seen=seen,
-        looked=np.ones_like(seen),
-        expected=_healthy(pairs).astype(np.uint64),
-        known=np.ones_like(seen),
+        seen=seen & looked,
+        looked=looked,
+        expected=expected,
+        known=np.full(len(seen), _READING),
         of_lines=np.ones(len(seen), dtype=bool),
         notes=(),
         name=name,

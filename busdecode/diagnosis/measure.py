@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from busdecode.cycles import strobes_of
 from busdecode.diagnosis.probing import lines_to_clip, pairs_to_beep
 from busdecode.diagnosis.score import score
 from busdecode.diagnosis.steps import Outcomes, next_steps, steps_of
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
     from busdecode.diagnosis.evidence import Evidence
-    from busdecode.diagnosis.probing import Beep, Clip
+    from busdecode.diagnosis.probing import Beep, Clip, Clips
     from busdecode.diagnosis.recorded import Recorded
     from busdecode.diagnosis.steps import Step
     from busdecode.diagnosis.verdict import Judgement
@@ -49,11 +50,11 @@ class Measure:
     step : Step or None
         The accesses.
     lines : tuple of str
-        The line to clip on; the two lines, or the line and the rail, to beep.
+        The lines to clip on; the two lines, or the line and the rail, to beep.
     place : str
-        Where to clip it on: ``host`` or ``card``.
-    instead : tuple of (str, str), or None
-        The place and the line of the channel to take off for it.
+        Where to clip them on: ``host`` or ``card``.
+    instead : tuple of (str, str)
+        The place and the line of each channel to take off for them.
     """
 
     how: Literal["access", "clip", "beep"]
@@ -62,7 +63,7 @@ class Measure:
     step: Step | None = None
     lines: tuple[str, ...] = ()
     place: str = ""
-    instead: tuple[str, str] | None = None
+    instead: tuple[tuple[str, str], ...] = ()
 
 
 def next_measures(
@@ -92,7 +93,7 @@ def next_measures(
     channels : int, optional
         How many the analyzer has.
     fixed : collection of str
-        Lines that stay clipped on.
+        Lines that stay clipped on; the strobes that cycles are seen by do so anyway.
     beeped : collection of frozenset of str
         Two lines each that were beeped already; they are not proposed again.
     """
@@ -119,11 +120,18 @@ def next_measures(
         foretellers = {
             place: LineForeteller(last.stimulus.foreteller, place) for place in ("host", "card")
         }
+        taken: set[tuple[str, str]] = set()
         captured = [
             ("card" if shown.place == "card" else "host", line)
             for shown in last.shown
             for line in shown.lines
         ]
+        stay = {*fixed, *strobes_of(evidence.model.bus, [line for _, line in captured])}
+        stays = [each for each in captured if each[1] in stay]
+        if channels is not None and channels < len(captured):
+            # Several captures were joined: what is clipped on now is not known, but what stays.
+            taken = set(captured) - set(stays)
+            captured = stays
         limit = channels if channels is not None and channels >= len(captured) else None
         clips = lines_to_clip(
             foretellers,
@@ -131,9 +139,10 @@ def next_measures(
             share,
             captured,
             channels=limit,
-            fixed=[each for each in captured if each[1] in fixed],
+            fixed=stays,
+            known=taken,
         )
-        found += [_clip(each, clips.spare) for each in clips.clips][:_OF_EACH]
+        found += _clips(clips)
     found = [each for each in found if each.gain >= LEAST_GAIN]
     return sorted(found, key=lambda each: -round(each.gain, 6))
 
@@ -152,9 +161,25 @@ def _beep(beep: Beep) -> Measure:
     )
 
 
-def _clip(clip: Clip, spare: Clip | None) -> Measure:
-    place = f"{clip.line} at the {clip.place}"
-    instead = "" if spare is None else f", in place of {spare.line} at the {spare.place}"
-    what = f"clip on {place}{instead}, and make the same writes and reads again"
-    off = None if spare is None else (spare.place, spare.line)
-    return Measure("clip", clip.gain, what, lines=(clip.line,), place=clip.place, instead=off)
+def _clips(clips: Clips) -> list[Measure]:
+    """Propose lines to clip on: several at once, and some by themselves."""
+    ways: list[tuple[tuple[Clip, ...], float]] = [((e,), e.gain) for e in clips.clips[:_OF_EACH]]
+    if len(clips.together) > 1:
+        ways = [(clips.together, clips.gain), *ways[: _OF_EACH - 1]]
+    found = []
+    for on, gain in ways:
+        off = clips.spares[: max(0, len(on) - clips.free)]
+        instead = f", in place of {_listed(off)}" if off else ""
+        what = f"clip on {_listed(on)}{instead}, and make the same writes and reads again"
+        lines = tuple(each.line for each in on)
+        taken = tuple((each.place, each.line) for each in off)
+        found.append(Measure("clip", gain, what, lines=lines, place=on[0].place, instead=taken))
+    return found
+
+
+def _listed(clips: Sequence[Clip]) -> str:
+    """Name lines place by place."""
+    by_place: dict[str, list[str]] = {}
+    for each in clips:
+        by_place.setdefault(each.place, []).append(each.line)
+    return " and ".join(f"{', '.join(lines)} at the {at}" for at, lines in by_place.items())

@@ -40,6 +40,9 @@ __all__ = [
     "telling_points",
 ]
 
+_LEAST_MORE = 0.01
+"""Bits; a line that tells less besides others is not clipped on with them."""
+
 _TRANSFERS = 500
 """So many of the first transfers of a stimulus decide what a line would tell."""
 
@@ -170,13 +173,28 @@ class Clips:
     Parameters
     ----------
     clips : tuple of Clip
-        Best first.
-    spare : Clip or None
-        Where all channels are taken: the captured line that tells least.
+        Best first, each by itself.
+    together : tuple of Clip
+        Where it is told how many channels there are: the best one, and those of its place that
+        tell most besides, as many as can be clipped on at once.
+    gain : float
+        What these tell together, bits.
+    spares : tuple of Clip
+        What can be taken off, that which tells least first.
+    free : int
+        Channels that are not taken yet.
     """
 
     clips: tuple[Clip, ...]
-    spare: Clip | None
+    together: tuple[Clip, ...] = ()
+    gain: float = 0.0
+    spares: tuple[Clip, ...] = ()
+    free: int = 0
+
+    @property
+    def spare(self) -> Clip | None:
+        """Where all channels are taken, the captured line that tells least."""
+        return self.spares[0] if self.spares and not self.free else None
 
 
 def lines_to_clip(
@@ -187,6 +205,7 @@ def lines_to_clip(
     *,
     channels: int | None = None,
     fixed: Collection[Channel] = (),
+    known: Collection[Channel] = (),
     most: int = 5,
 ) -> Clips:
     """Give the lines that tell most if they are captured too, with the same stimulus.
@@ -206,13 +225,15 @@ def lines_to_clip(
         How many the analyzer has; as many as wanted without it.
     fixed : collection of tuple of str
         Those of the captured ones that must stay, such as strobes.
+    known : collection of tuple of str
+        What was captured before, and need not be again.
     most : int
 
     Returns
     -------
     Clips
         Of equals those of the first place, in the order of the description; none that tells
-        nothing. Of captured lines that tell alike now, the spare one is that which would tell
+        nothing. Of captured lines that tell alike now, those are spare first that would tell
         least were all candidates as likely; of those the last.
 
     Raises
@@ -236,19 +257,53 @@ def lines_to_clip(
     columns = [_columns(each, rows, share) for each in foretellers.values()]
     numbers, unknown = (np.concatenate(each) for each in zip(*columns, strict=True))
     gains = expected_gains(numbers, unknown, share).round(6)
-    taken = set(captured)
+    taken = {*captured, *known}
     clips = [
         Clip(every[at][0], every[at][1], float(gains[at]))
         for at in np.argsort(-gains, kind="stable").tolist()
         if every[at] not in taken and gains[at] > 0
     ]
-    spare = None
+    if channels is None:
+        return Clips(tuple(clips[:most]))
     movable = [number[each] for each in captured if each not in fixed]
-    if channels is not None and len(captured) >= channels and movable:
-        even = expected_gains(numbers, unknown, np.full(len(rows), 1 / len(rows)))
-        least = min(reversed(movable), key=lambda at: (gains[at], even[at].round(6)))
-        spare = Clip(every[least][0], every[least][1], float(gains[least]))
-    return Clips(tuple(clips[:most]), spare)
+    even = expected_gains(numbers, unknown, np.full(len(rows), 1 / len(rows))).round(6)
+    spares = sorted(reversed(movable), key=lambda at: (gains[at], even[at]))
+    able = [number[each.place, each.line] for each in clips if each.place == clips[0].place]
+    best, gain = _together(numbers, unknown, share, able, channels - len(fixed))
+    return Clips(
+        tuple(clips[:most]),
+        tuple(Clip(*every[at], float(gains[at])) for at in best),
+        gain,
+        tuple(Clip(*every[at], float(gains[at])) for at in spares),
+        channels - len(captured),
+    )
+
+
+def _together(
+    numbers: NDArray[np.int32], unknown: Ints, share: Floats, able: list[int], room: int
+) -> tuple[list[int], float]:
+    """Choose lines one by one, each that which tells most besides those before; and what all tell.
+
+    Of those that are able, as many as there is room for; none that tells hardly more.
+    """
+    chosen: list[int] = []
+    number, left_open = np.zeros(len(share), dtype=np.int32), np.zeros(len(share), dtype=np.int64)
+    gain = 0.0
+    while rest := [at for at in able if at not in chosen]:
+        if len(chosen) >= room:
+            break
+        both = [np.stack([number, numbers[at]]) for at in rest]
+        joint = [np.unique(each, axis=1, return_inverse=True)[1].reshape(-1) for each in both]
+        gains = expected_gains(
+            np.array(joint, dtype=np.int32), left_open + unknown[rest], share
+        ).round(6)
+        best = int(np.argmax(gains))
+        if gains[best] < gain + _LEAST_MORE:
+            break
+        chosen.append(rest[best])
+        number, left_open = np.array(joint[best], dtype=np.int32), left_open + unknown[rest[best]]
+        gain = float(gains[best])
+    return chosen, gain
 
 
 def _check(share: Floats, count: int) -> None:

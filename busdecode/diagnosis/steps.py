@@ -60,7 +60,7 @@ def steps_of(window: Window, offset: int = 0) -> list[Step]:
 
     Words written and read at once; words written over their complement; one word at each
     address that differs in one line from the first, with another word written to that in
-    between; parts of a word written into it.
+    between; words at addresses that differ in half of the lines; parts of a word written into it.
 
     Examples
     --------
@@ -108,7 +108,29 @@ def _steps(window: Window) -> Iterator[Step]:
                 (write(address, word), read(address)),
                 f"{name(word)} written and read with {line} the other way",
             )
+    for lines, address in _halves(window):
+        for word in (0, full):
+            yield Step(
+                (write(address, word), read(address)),
+                f"{name(word)} written and read with {lines} the other way",
+            )
     yield from _parts(window)
+
+
+def _halves(window: Window) -> Iterator[tuple[str, int]]:
+    """Give addresses at which half of the lines differ from the first one, and how to say so.
+
+    Each two lines differ in one of them at least: which line is at fault is found by halving.
+    """
+    lines, first = list(window.address_lines.items()), window.anchor
+    for bit in range((len(lines) - 1).bit_length()):
+        for half in (1, 0):
+            some = [each for at, each in enumerate(lines) if at >> bit & 1 == half]
+            address = first
+            for _, alone in some:
+                address ^= alone ^ first
+            if len(some) > 1 and window.base <= address <= window.base + window.span - window.size:
+                yield ", ".join(name for name, _ in some), address
 
 
 def _parts(window: Window) -> Iterator[Step]:

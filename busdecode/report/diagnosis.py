@@ -124,6 +124,5 @@ def _measure_object(measure: Measure) -> dict[str, object]:
     told: dict[str, object] = {"how": measure.how, "lines": list(measure.lines)}
     if measure.how == "clip":
         told["place"] = measure.place
-        off = measure.instead
-        told["instead"] = None if off is None else {"place": off[0], "line": off[1]}
+        told["instead"] = [{"place": place, "line": line} for place, line in measure.instead]
     return {**told, "gain": measure.gain}

@@ -174,6 +174,7 @@ def test_the_bundled_case_as_an_object(busdecode: Callable[..., Outcome], bracke
     assert {frozenset(each) for each in told["next"]} == {
         frozenset({"access", "then", "purpose", "gain"}),
         frozenset({"how", "lines", "gain"}),
+        frozenset({"how", "lines", "place", "instead", "gain"}),
     }
     assert [each["unit"] for each in told["evidence"]] == ["read", "level", *["pair"] * 4]
 

@@ -43,24 +43,43 @@ def test_only_one_that_is_left_needs_nothing() -> None:
     assert next_measures(evidence, judgement, gathered.recorded, None) == []
 
 
-def test_where_all_channels_are_taken_a_line_to_take_off_is_named() -> None:
-    """A14 to tell two bridges apart: with one channel to spare nothing is taken off."""
+@pytest.mark.parametrize("free", [0, 1, 3])
+def test_as_many_lines_are_taken_off_as_channels_are_missing(free: int) -> None:
+    """Some lines at once, where that tells more; no strobe is taken off for them."""
     made = run("z80", "bridge D3 A0 low-wins", seed=4)
     lines = without("z80", "A0", "A1", "D3")
     gathered = made.gathered(made.capture(lines))
     evidence, judgement = diagnose(gathered.logs, gathered.recorded, candidates_of("z80"))
     judgement = replace(judgement, akin=())
-    sentences = {
-        channels: [
-            each.sentence
-            for each in next_measures(
-                evidence, judgement, gathered.recorded, None, channels=channels
-            )
-            if each.how == "clip"
-        ]
-        for channels in (len(lines), len(lines) + 1)
-    }
+    clips = [
+        each
+        for each in next_measures(
+            evidence, judgement, gathered.recorded, None, channels=len(lines) + free
+        )
+        if each.how == "clip"
+    ]
 
-    assert all("in place of" in each for each in sentences[len(lines)])
-    assert sentences[len(lines) + 1]
-    assert not any("in place of" in each for each in sentences[len(lines) + 1])
+    assert clips
+    assert clips[0].gain == max(each.gain for each in clips)
+    for each in clips:
+        assert len(each.instead) == max(0, len(each.lines) - free)
+        assert ("in place of" in each.sentence) == bool(each.instead)
+        assert all(f"{line}" in each.sentence for line in each.lines)
+        assert not {line for _, line in each.instead} & {"MREQ", "IORQ", "RD", "WR"}
+
+
+def test_lines_are_proposed_together_where_channels_are_free() -> None:
+    """With 12 channels, 5 of them for strobes, the best choice is of several lines at once."""
+    made = run("z80", "bridge D4 A11 low-wins", seed=4)
+    lines = ["M1", "MREQ", "IORQ", "RD", "WR", "D0"]
+    gathered = made.gathered(made.capture(lines))
+    evidence, judgement = diagnose(gathered.logs, gathered.recorded, candidates_of("z80"))
+    best = next(
+        each
+        for each in next_measures(evidence, judgement, gathered.recorded, None, channels=12)
+        if each.how == "clip"
+    )
+
+    assert len(best.lines) > 1
+    assert len(set(best.lines)) == len(best.lines) <= 12 - 5
+    assert not set(best.lines) & set(lines)

@@ -180,6 +180,19 @@ def test_captured_lines_are_not_proposed() -> None:
     assert found.spare is None
 
 
+@pytest.mark.parametrize(
+    ("channels", "lines", "gain"),
+    [(1, ["D4"], 1.5), (2, ["D4", "D3"], 2.0), (5, ["D4", "D3"], 2.0)],
+)
+def test_what_lines_tell_together(channels: int, lines: list[str], gain: float) -> None:
+    """Of four that are equally likely one line tells 1.5 bits, as above, and both which it is."""
+    weights = {"stuck D3 low": 1, "open D3 low": 1, "stuck D4 low": 1, "open D4 low": 1}
+    found = clips(FF, weights, channels=channels)
+
+    assert [(each.place, each.line) for each in found.together] == [("host", n) for n in lines]
+    assert found.gain == gain
+
+
 HELD = {"stuck D3 low": 1, "stuck D4 low": 1, "stuck D5 low": 0}
 SPARES = [
     # A channel is free.
