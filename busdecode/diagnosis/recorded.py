@@ -114,8 +114,12 @@ class Recorded:
         """
         is_drawn = isinstance(fault, Bridge) and fault.rule == "undetermined"
         is_crossed = any(each.foreteller.is_crossed for each in self.shown)
-        is_hidden = bool(self.stimulus.foreteller.hidden & set(lines_of(fault)))
-        return not (is_drawn or is_hidden or (is_crossed and isinstance(fault, Swapped)))
+        is_swap = isinstance(fault, Swapped)
+        return not (is_drawn or self.hides(fault) or (is_crossed and is_swap))
+
+    def hides(self, fault: Fault) -> bool:
+        """Tell whether a fault is about a line of which nobody knows what was driven on it."""
+        return bool(self.stimulus.foreteller.hidden & set(lines_of(fault)))
 
     def tried(self, fault: Fault) -> dict[int, tuple[Words, Words]]:
         """Make the run again with a fault, and look at it as at the capture.

@@ -107,7 +107,8 @@ class Judgement:
         Those of which nothing can be foretold: with many of them the card hangs.
     akin : tuple of Fault
         Where the first group is about one line: candidates that tie it to a line of control,
-        and that nothing speaks against, though less is foretold of them. They are not excluded.
+        and that nothing speaks against, though less is foretold of them. Where it is of control:
+        ties of its lines to those of which nobody knows what was on them. They are not excluded.
     is_in_doubt : bool
         The first group keeps the card from answering or from being written to, as candidates
         in `silent` do.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -75,7 +76,34 @@ def diagnose(
         seen = Tried.of(joint, recorded, named, done)
         scored = _again(seen, scored, chosen)
     begin("what is left")
-    return seen, judge(seen, faults, scored)
+    return seen, _with_untold(judge(seen, faults, scored), joint, recorded, scored)
+
+
+def _with_untold(
+    judgement: Judgement, joint: Joint, recorded: Sequence[Recorded], scored: Scored
+) -> Judgement:
+    """Name ties of the first group's lines, if of control, to lines that nobody knows of.
+
+    Without a log, what was on a line that was not captured is not known, and no run can be made
+    again with it: that such a tie would show just what was seen cannot be excluded.
+    """
+    model = joint.model
+    if not recorded or not judgement.groups or judgement.groups[0].contradicted:
+        return judgement
+    first = judgement.groups[0].faults
+    if not all(model.controls(fault) for fault in first):
+        return judgement
+    own = {line for fault in first for line in lines_of(fault)}
+    scores = scored.scores
+    untold = [
+        fault
+        for at in np.flatnonzero((scores.contradicted == 0) & (scores.matched == 0)).tolist()
+        if (fault := scored.rows.faults[at]) is not None
+        and own & set(lines_of(fault))
+        and any(each.hides(fault) for each in recorded)
+    ]
+    akin = tuple(dict.fromkeys((*judgement.akin, *untold)))
+    return replace(judgement, akin=akin, rivals=judgement.rivals + len(untold))
 
 
 def _again(tried: Tried, scored: Scored, which: Sequence[int]) -> Scored:
