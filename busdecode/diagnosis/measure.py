@@ -120,17 +120,13 @@ def next_measures(
         foretellers = {
             place: LineForeteller(last.stimulus.foreteller, place) for place in ("host", "card")
         }
-        taken: set[tuple[str, str]] = set()
-        captured = [
-            ("card" if shown.place == "card" else "host", line)
-            for shown in last.shown
-            for line in shown.lines
-        ]
+        captured = _captured([last])
+        same = [each for each in recorded if each.log is not None and each.log is last.log]
+        taken = set(_captured(same))
         stay = {*fixed, *strobes_of(evidence.model.bus, [line for _, line in captured])}
         stays = [each for each in captured if each[1] in stay]
         if channels is not None and channels < len(captured):
             # Several captures were joined: what is clipped on now is not known, but what stays.
-            taken = set(captured) - set(stays)
             captured = stays
         limit = channels if channels is not None and channels >= len(captured) else None
         clips = lines_to_clip(
@@ -145,6 +141,16 @@ def next_measures(
         found += _clips(clips)
     found = [each for each in found if each.gain >= LEAST_GAIN]
     return sorted(found, key=lambda each: -round(each.gain, 6))
+
+
+def _captured(recorded: Sequence[Recorded]) -> list[tuple[str, str]]:
+    """Give place and line of what was captured."""
+    return [
+        ("card" if shown.place == "card" else "host", line)
+        for each in recorded
+        for shown in each.shown
+        for line in shown.lines
+    ]
 
 
 def _beep(beep: Beep) -> Measure:
