@@ -113,8 +113,15 @@ class InputError(BusdecodeError, ValueError):
 
     def adding(self, clause: str) -> Self:
         """Make the same error with one more clause in what was found."""
+        return self._with(f"{self.found}; {clause}", self.action)
+
+    def doing(self, action: str) -> Self:
+        """Make the same error with something else to do."""
+        return self._with(self.found, action)
+
+    def _with(self, found: str, action: str | None) -> Self:
         return type(self)(
-            f"{self.found}; {clause}",
+            found,
             path=self.path,
             line=self.line,
             column=self.column,
@@ -122,7 +129,7 @@ class InputError(BusdecodeError, ValueError):
             key=self.key,
             text=self.text,
             expected=self.expected,
-            action=self.action,
+            action=action,
         )
 
     def _message(self) -> str:

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     import re
     from pathlib import Path
 
+    from busdecode.capture import Options
     from busdecode.protocol import Bus
 
 __all__ = ["Case", "CaseCapture", "CaseLog", "CaseNote", "Measured"]
@@ -48,7 +49,11 @@ class CaseLog:
 
 @dataclass(frozen=True)
 class CaseCapture:
-    """A capture of a case; `log` names that of what was done while it was taken."""
+    """A capture of a case.
+
+    `log` names that of what was done while it was taken; `told` has how the file is read, as
+    `open_capture` takes it.
+    """
 
     name: str
     file: Path
@@ -57,6 +62,7 @@ class CaseCapture:
     state: str
     date: datetime.date | None
     note: str
+    told: Options
     line: int | None = field(default=None, compare=False)
 
 

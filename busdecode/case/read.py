@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from pydantic import ValidationError
 
 from busdecode.access import read_pattern
+from busdecode.capture import Options
 from busdecode.case.model import Case, CaseCapture, CaseLog, CaseNote, Measured
 from busdecode.case.schema import CaseTable, known_keys
 from busdecode.errors import CaseError, DescriptionError, LogError, nearest, quoted
@@ -22,7 +23,7 @@ from busdecode.toml_keys import (
     mistake_at,
     syntax_of,
 )
-from busdecode.units import counted
+from busdecode.units import counted, parse_time
 
 if TYPE_CHECKING:
     import re
@@ -168,6 +169,7 @@ class _Reading:
                 each.state,
                 each.date,
                 each.note,
+                self._told(at, each),
                 self._line("captures", at),
             )
             for at, (name, each) in enumerate(zip(capture_names, table.captures, strict=True))
@@ -244,6 +246,28 @@ class _Reading:
             f"a file; its path starts at the folder of the case, {self._path.parent}",
         )
         return path
+
+    def _told(self, at: int, table: CaptureTable) -> Options:
+        """Read how a capture is read."""
+        told = Options()
+        for name in ("format", "time_unit", "time_column", "header_line", "separator"):
+            if (value := getattr(table, name)) is not None:
+                told[name] = value
+        for name, key in (("sample_period", "sample-period"), ("start", "from"), ("stop", "to")):
+            if (text := getattr(table, name)) is not None:
+                told[name] = self._time(("captures", at, key), text)  # type: ignore[literal-required]
+        if table.layout is not None:
+            told["layout"] = self._file(("captures", at, "layout"), table.layout)
+        if table.allow_truncated is not None:
+            told["allow_truncated"] = table.allow_truncated
+        return told
+
+    def _time(self, key: KeyPath, text: str) -> int:
+        try:
+            return parse_time(text)
+        except ValueError as error:
+            self._report(key, str(error), "a time with its unit, such as '10 ns'")
+        return 0
 
     def _pattern(self, key: KeyPath, text: str | None) -> re.Pattern[str] | None:
         """Read a pattern; a TOML file that holds it is looked for beside the case too."""

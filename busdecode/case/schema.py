@@ -34,7 +34,7 @@ class LogTable(_Table):
 
 
 class CaptureTable(_Table):
-    """One entry of ``[[captures]]``."""
+    """One entry of ``[[captures]]``; what tells how to read it is called as the options are."""
 
     file: Text
     name: Text | None = None
@@ -43,6 +43,16 @@ class CaptureTable(_Table):
     state: State = "before"
     date: Date | None = None
     note: str = ""
+    format: Text | None = Field(default=None, alias="capture-format")
+    layout: Text | None = None
+    sample_period: Text | None = Field(default=None, alias="sample-period")
+    time_unit: Text | None = Field(default=None, alias="time-unit")
+    time_column: Text | None = Field(default=None, alias="time-column")
+    header_line: Annotated[int, Field(ge=1)] | None = Field(default=None, alias="header-line")
+    separator: Text | None = None
+    start: Text | None = Field(default=None, alias="from")
+    stop: Text | None = Field(default=None, alias="to")
+    allow_truncated: bool | None = Field(default=None, alias="allow-truncated")
 
 
 class NoteTable(_Table):

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from busdecode.compare import Recording
     from busdecode.cycles import Looks
     from busdecode.diagnosis import Evidence, NamedCapture, NamedLog, Oddity
+    from busdecode.errors import CaptureError
     from busdecode.protocol import Bus
 
 __all__ = ["command"]
@@ -176,8 +177,12 @@ def _recording(each: CaseCapture, bus: Bus, show: Callable[[str], None]) -> Reco
     from busdecode.capture import read_probes
     from busdecode.compare import read_recording
     from busdecode.cycles import bind
+    from busdecode.errors import CaptureError
 
-    capture = opened(each.file, None, {})
+    try:
+        capture = opened(each.file, None, each.told)
+    except CaptureError as error:
+        raise _in_case(error) from None
     probes = None if each.probes is None else read_probes(each.probes)
     binding = bind(capture.lines, bus, probes, None)
     capture.only(tuple(bound.channel for bound in binding.channels))
@@ -187,7 +192,17 @@ def _recording(each: CaseCapture, bus: Bus, show: Callable[[str], None]) -> Reco
         show(f"{each.name}, {what}")
         return lambda: show(f"{each.name}, {what}: {pace}")
 
-    return read_recording(capture, bus, binding, begin=begin)
+    try:
+        return read_recording(capture, bus, binding, begin=begin)
+    except CaptureError as error:
+        raise _in_case(error) from None
+
+
+def _in_case(error: CaptureError) -> CaptureError:
+    """Say how a case tells what other commands take as an option."""
+    if error.action is None or "--" not in error.action:
+        return error
+    return error.doing(f"{error.action}; in a case it is a key of the capture, without --")
 
 
 def _looks(recording: Recording, bus: Bus) -> Looks | None:

@@ -96,6 +96,23 @@ def test_a_case_is_read_to_values() -> None:
     assert case.measured == (Measured(("D2", "D5"), True, "before", None, "4 ohms"),)
 
 
+def test_how_a_capture_is_read_is_told_as_by_options() -> None:
+    """Check each key against the option of its name; times are ps."""
+    text = (
+        'capture-format = "csv"\ntime-column = "t"\ntime-unit = "us"\nseparator = ";"\n'
+        'header-line = 3\nsample-period = "10 ns"\nfrom = "1 us"\nto = "2 ms"\n'
+        'layout = "data.vcd"\nallow-truncated = true\n'
+    )
+    case = read(BUS + LOG + CAPTURE + text)
+
+    assert read(BUS + LOG + CAPTURE).captures[0].told == {}
+    assert case.captures[0].told == {
+        "format": "csv", "time_column": "t", "time_unit": "us", "separator": ";",
+        "header_line": 3, "sample_period": 10_000, "start": 1_000_000, "stop": 2_000_000_000,
+        "layout": Path("data.vcd"), "allow_truncated": True,
+    }  # fmt: skip
+
+
 def test_the_example_of_the_documents_is_a_case(checkout: Path) -> None:
     """Check that the section to which errors send the reader is there, and its example holds."""
     page = (checkout / "docs" / "reading-a-verdict.md").read_text(encoding="utf-8")
@@ -370,6 +387,13 @@ MISTAKES: list[tuple[str | bytes, str]] = [
     (
         BUS + LOG + MEASURED.replace("true", '"yes"'),
         "case.toml:6: measured[0].tied: must be true or false, not 'yes'\n  6 | tied = \"yes\"",
+    ),
+    (
+        BUS + LOG + CAPTURE + 'sample-period = "10"\n',
+        "case.toml:6: captures[0].sample-period: a time must be a number and one of s, ms, us, "
+        "ns, ps, not '10'\n"
+        '  6 | sample-period = "10"\n'
+        "  expected: a time with its unit, such as '10 ns'",
     ),
     (
         BUS + LOG + MEASURED.replace("D2", "supply").replace("D5", "ground"),

@@ -333,3 +333,31 @@ def test_a_line_to_clip_takes_the_place_of_another(diagnose: Callable[..., Outco
     (clip,) = [row for row in outcome.out.splitlines() if "clip on" in row]
     assert "clip on A3 at the card, in place of A" in clip
     assert clip.endswith(" at the host, and make the same writes and reads again")
+
+
+def test_a_capture_is_read_as_the_case_says(diagnose: Callable[..., Outcome]) -> None:
+    """Check a table without unit or period, and a file that ends early: what to write is told."""
+    from busdecode.capture import read_capture
+
+    whole = read_capture(Path("bad.vcd"))
+    levels = [whole.levels(line) for line in whole.lines]
+    rows = [
+        ";".join(map(str, (int(time) // 1000, *states)))
+        for time, *states in zip(whole.times.tolist(), *levels, strict=True)
+    ]
+    table = "\n".join([";".join(("when", *whole.lines)), *rows])
+    Path("bad-table.vcd").write_text(table + "\n", encoding="utf-8")
+    text = Path("bad.vcd").read_bytes()
+    Path("short.vcd").write_bytes(text[: len(text) - 3])
+    told = 'time-column = "when"\ntime-unit = "ns"\nsample-period = "20 ns"\n'
+    plain = diagnose(log("bad"), capture("bad-table", "bad"))
+    read = diagnose(log("bad"), capture("bad-table", "bad", told))
+    ends = diagnose(log("bad"), capture("short", "bad"))
+    content = diagnose(log("bad"), capture("short", "bad", "allow-truncated = true\n"))
+
+    assert (plain.status, plain.out) == (2, "")
+    assert "; in a case it is a key of the capture, without --\n" in plain.err
+    assert read.status == 1
+    assert "Cause:\n  D1 and A3 are tied together, and low wins" in read.out
+    assert (ends.status, content.status) == (2, 1)
+    assert "--allow-truncated; in a case it is a key of the capture" in ends.err
