@@ -91,6 +91,8 @@ class Recorded:
     ties : tuple of Ties
         For each place of each capture.
     notes : tuple of str
+    doubt : str or None
+        Why the log may be of another run.
     """
 
     stimulus: ReadBack
@@ -100,6 +102,7 @@ class Recorded:
     shown: tuple[Shown, ...]
     ties: tuple[Ties, ...]
     notes: tuple[str, ...]
+    doubt: str | None = None
 
     @property
     def pieces(self) -> tuple[Evidence, ...]:
@@ -309,7 +312,7 @@ def record(
         view = next(iter(recording.look(rows, rows[:0]).views.values()))
         return view.address(view.sample(moment, table.phase(moment.phase)[rows]).states)
 
-    stimulus, beats, notes = stimulus_of(
+    stimulus, beats, notes, doubt = stimulus_of(
         model,
         table,
         lines,
@@ -333,7 +336,9 @@ def record(
     )
     period = _period([recording])
     ties = _ties(stimulus, recording, name, period, is_told=log is not None)
-    return Recorded(stimulus, log, offset, period, shown, ties, _named(name, notes))
+    return Recorded(
+        stimulus, log, offset, period, shown, ties, _named(name, notes), _doubted(name, doubt)
+    )
 
 
 def record_joined(
@@ -357,7 +362,7 @@ def record_joined(
     log, offset, name
         As for `record`.
     """
-    stimulus, beats, notes = stimulus_of(
+    stimulus, beats, notes, doubt = stimulus_of(
         model, looks.table, looks.lines, log, offset=offset, name=f"reads in {name}"
     )
     seen = seen_by_beats(looks, beats)
@@ -369,11 +374,17 @@ def record_joined(
         for each in _ties(stimulus, it, own, period, is_told=log is not None)
     )
     notes = (*looks.notes, *notes)
-    return Recorded(stimulus, log, offset, period, (shown,), ties, _named(name, notes))
+    return Recorded(
+        stimulus, log, offset, period, (shown,), ties, _named(name, notes), _doubted(name, doubt)
+    )
 
 
 def _named(name: str, notes: Sequence[str]) -> tuple[str, ...]:
     return tuple(f"{name}: {note}" for note in notes)
+
+
+def _doubted(name: str, doubt: str | None) -> str | None:
+    return None if doubt is None else f"{name}: {doubt}"
 
 
 def _period(recordings: Sequence[Recording]) -> int:

@@ -29,7 +29,16 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
-__all__ = ["Seen", "Shown", "seen_by_beats", "seen_in", "shown_of", "stimulus_of", "sure_beats"]
+__all__ = [
+    "Seen",
+    "Shown",
+    "Stimulus",
+    "seen_by_beats",
+    "seen_in",
+    "shown_of",
+    "stimulus_of",
+    "sure_beats",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,6 +175,26 @@ def seen_by_beats(looks: Looks, beats: Ints) -> Seen:
     return Seen(levels, looked)
 
 
+class Stimulus(NamedTuple):
+    """What was done while a capture was taken.
+
+    Parameters
+    ----------
+    reads : ReadBack
+        What reads returned, with the transfers.
+    beats : ndarray of int64, shape (T,)
+        Rows of the table that each transfer is; -1 where it has none that is sure.
+    notes : tuple of str
+    doubt : str or None
+        Why the log may be of another run.
+    """
+
+    reads: ReadBack
+    beats: Ints
+    notes: tuple[str, ...]
+    doubt: str | None = None
+
+
 def stimulus_of(
     model: Model,
     table: CycleTable,
@@ -175,7 +204,7 @@ def stimulus_of(
     offset: int = 0,
     name: str = "read-backs",
     addresses: Callable[[Ints], Words] | None = None,
-) -> tuple[ReadBack, Ints, tuple[str, ...]]:
+) -> Stimulus:
     """Give what was done while a capture was taken, and the beat that each transfer is.
 
     Without a log it is what the lines themselves show: then a fault that bends what is written
@@ -196,14 +225,6 @@ def stimulus_of(
         Gives what the captured address lines show in rows of the table, the others 0: for
         captures without a log that do not have all of them.
 
-    Returns
-    -------
-    ReadBack
-    ndarray of int64, shape (T,)
-        Rows of the table; -1 where a transfer has none that is sure.
-    tuple of str
-        Notes.
-
     Raises
     ------
     LogError
@@ -219,17 +240,14 @@ def stimulus_of(
     beats = sure_beats(bus, meant, aligned)
     lost = int((beats < 0).sum())
     if lost and not (aligned.beats >= 0).any():
-        notes = [
+        doubt: str | None = (
             f"none of the {counted(lost, 'logged transfer')} is found in the capture: its lines "
             "are held against nothing; the log may be of another run"
-        ]
-    else:
-        doubt = doubt_of(aligned)
-        notes = [f"read with doubt: {doubt}"] if doubt else []
-        if lost:
-            found = counted(lost, "logged transfer")
-            notes.append(f"{found} of {len(beats)} not found in the capture for sure")
-    return stimulus, beats, tuple(notes)
+        )
+        return Stimulus(stimulus, beats, (), doubt)
+    found = counted(lost, "logged transfer")
+    notes = (f"{found} of {len(beats)} not found in the capture for sure",) if lost else ()
+    return Stimulus(stimulus, beats, notes, doubt_of(aligned))
 
 
 def sure_beats(bus: Bus, meant: Meant, aligned: Alignment) -> Ints:
@@ -246,7 +264,7 @@ def _of_beats(
     lines: Sequence[str],
     name: str,
     addresses: Callable[[Ints], Words] | None,
-) -> tuple[ReadBack, Ints, tuple[str, ...]]:
+) -> Stimulus:
     """Take what was done from the lines; what is not captured is not known of it."""
     bus = model.bus
     hidden = [line for line in dict.fromkeys((*bus.address, *bus.data)) if line not in lines]
@@ -281,7 +299,7 @@ def _of_beats(
         transfers.append(transfer)
     notes = ("without a log, what was written is taken from the lines",)
     told = returned(model, transfers, None, reads, name=name, hidden=hidden)
-    return told, rows, notes
+    return Stimulus(told, rows, notes)
 
 
 def _apart(addresses: Words, free: Sequence[int], word: int) -> Words:

@@ -122,6 +122,8 @@ class Judgement:
         The share of what was wrong that an answer explains, if it leaves the rest open: all of
         it, but where lines were seen too, which tell much of any candidate.
     notes : tuple of str
+    doubts : tuple of str
+        Which captures may be of another run than their log. Nothing is settled by these.
     """
 
     healthy: bool | None
@@ -138,6 +140,7 @@ class Judgement:
     rivals: int
     enough: float
     notes: tuple[str, ...]
+    doubts: tuple[str, ...] = ()
 
     @property
     def is_settled(self) -> bool:
@@ -147,7 +150,7 @@ class Judgement:
         foretells a wrong read. It foretells what each wrong read returns, or what some do, and of
         the others that they may be wrong: what a card holds that was never written to is not known.
         """
-        if not self.groups or self.more_than_one_cause or self.is_in_doubt:
+        if not self.groups or self.more_than_one_cause or self.is_in_doubt or self.doubts:
             return False
         first = self.groups[0]
         return (

@@ -76,7 +76,9 @@ def diagnose(
         seen = Tried.of(joint, recorded, named, done)
         scored = _again(seen, scored, chosen)
     begin("what is left")
-    return seen, _with_untold(judge(seen, faults, scored), joint, recorded, scored)
+    judgement = _with_untold(judge(seen, faults, scored), joint, recorded, scored)
+    doubts = tuple(each.doubt for each in recorded if each.doubt is not None)
+    return seen, replace(judgement, doubts=doubts)
 
 
 def _with_untold(

@@ -40,7 +40,10 @@ class Diagnosis(NamedTuple):
 def diagnosis_text(told: Diagnosis) -> str:
     """Write a diagnosis: evidence, ranked causes, what else is odd, what to measure next."""
     judgement, bus, title, pieces, fares, odd, next_, blind, notes = told
-    rows = [f"{title} on {bus.name}", "", "Evidence:"]
+    rows = [f"{title} on {bus.name}", ""]
+    if judgement.doubts:
+        rows += [*(f"Read with doubt: {each}." for each in judgement.doubts), ""]
+    rows += ["Evidence:"]
     rows += [f"  {_told(piece)}" for piece in pieces]
     rows += ["", *verdict_rows(judgement, bus, SEEN)]
     rows += _agreement(fares)
@@ -88,6 +91,7 @@ def diagnosis_object(told: Diagnosis) -> dict[str, object]:
     return {
         "bus": bus.name,
         "case": title,
+        "doubt": list(judgement.doubts),
         "evidence": [
             {
                 "name": piece.name,
