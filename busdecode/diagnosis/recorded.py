@@ -31,12 +31,12 @@ from busdecode.faults import Bridge, Swapped
 from busdecode.predict import FaultRows, Foretold, lines_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from busdecode.access import AccessLog
-    from busdecode.compare import Place, Recording
+    from busdecode.access import AccessLog, Transfer
+    from busdecode.compare import Place, PlaceSurvey, Recording
     from busdecode.cycles import CycleTable, Looks, Synthesis
     from busdecode.faults import Fault
     from busdecode.predict import Model
@@ -67,10 +67,12 @@ _LEAST_TRANSFERS, _MOST_TRANSFERS, _ENOUGH_WRONG = 48, 128, 24
 
 _HOST = "host"
 
-_MOVES, _MANY_WORDS = 8, 12
-"""Without a log, two data lines that each moved so often, while so many different words were
-written, should have differed at some time: common practice, no source. Words that repeat a pattern
-of two or four bits are fewer."""
+_MOVES, _MANY_WORDS, _FEW = 8, 12, 3
+"""Without a log, two data lines that each moved so often should have differed at some time, and so
+should a data line and one of the address: common practice, no source. So many different numbers
+were on them, and so many of these at least have a 0 there, and so many a 1; words that repeat a
+pattern of two or four bits are fewer. Where the address itself is written, lines do not change at
+one time still."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -405,11 +407,8 @@ def _ties(
         if not transfers or not survey.rows:
             continue
         healthy = expected_to_differ(model, transfers, _side(place), survey.lines, period)
-        words = {each.data for each in transfers if each.data is not None}
-        if not is_told and len(words) >= _MANY_WORDS:
-            data = [at for at, line in enumerate(survey.lines) if line in model.data_bits]
-            moved = [at for at in data if survey.changes(survey.lines[at]) >= _MOVES]
-            healthy.differ[np.ix_(moved, moved)] |= ~np.eye(len(moved), dtype=bool)
+        if not is_told:
+            healthy.differ[_should_differ(model, survey, transfers)] = True
         found.append(
             ties_in(
                 model,
@@ -420,6 +419,32 @@ def _ties(
             )
         )
     return tuple(found)
+
+
+def _should_differ(
+    model: Model, survey: PlaceSurvey, transfers: Sequence[Transfer]
+) -> NDArray[np.bool_]:
+    """Tell which pairs of lines should have differed, by how often they moved, shape (L, L)."""
+    moved = np.array([survey.changes(line) >= _MOVES for line in survey.lines], dtype=bool)
+    words = {each.data for each in transfers if each.data is not None}
+    data = moved & _varied(survey.lines, model.data_bits, words)
+    others = {line: bit for line, bit in model.address_bits.items() if line not in model.data_bits}
+    address = moved & _varied(survey.lines, others, {each.address for each in transfers})
+    should = np.outer(data, data | address) | np.outer(address, data)
+    np.fill_diagonal(should, val=False)
+    return should
+
+
+def _varied(
+    lines: Sequence[str], bits: Mapping[str, int], numbers: Collection[int]
+) -> NDArray[np.bool_]:
+    """Tell which lines carry a bit that is often 0, and often 1, among many numbers."""
+    if len(numbers) < _MANY_WORDS:
+        return np.zeros(len(lines), dtype=bool)
+    ones = [
+        sum(number >> bits[line] & 1 for number in numbers) if line in bits else 0 for line in lines
+    ]
+    return np.array([_FEW <= count <= len(numbers) - _FEW for count in ones], dtype=bool)
 
 
 def _own(place: Place) -> tuple[str, ...]:

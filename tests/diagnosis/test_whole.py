@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from benchmarks.diagnosis_matrix import channels
+from busdecode.access import Access
 from busdecode.diagnosis import diagnose, fares
 from busdecode.predict import FaultRows, lines_of
 from tests.diagnosis.readbacks import bus_of, fault_of
@@ -29,6 +30,40 @@ def test_nothing_is_invented_on_a_healthy_target(name: str, *, is_logged: bool) 
 
         assert judgement.healthy is True
         assert judgement.groups == ()
+
+
+@pytest.mark.parametrize("name", ["z80", "sram", "vmebus"])
+def test_words_that_are_their_own_address_are_no_tie(name: str) -> None:
+    """Without a log: each address is written with its own number, and upper data lines never move.
+
+    A common pattern in tests of memory, from memory.
+    """
+    size = bus_of(name).word_bytes
+    writes = [Access("write", 64 * size + at * size, size, 64 + at) for at in range(64)]
+    made = run(name, seed=1, accesses=writes)
+    gathered = made.gathered(made.capture(is_logged=False))
+    _, judgement = diagnose(gathered.logs, gathered.recorded, candidates_of(name))
+
+    assert judgement.healthy is True
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("z80", "bridge D1 A3 a-wins"),
+        ("z80", "bridge D1 A3 low-wins"),
+        ("6502", "bridge D2 A5 a-wins"),
+        ("mc68000", "bridge D1 A3 low-wins"),
+    ],
+)
+def test_a_data_line_tied_to_an_address_line_is_seen_without_a_log(name: str, text: str) -> None:
+    """What was written follows the tie, so only that the two never differ tells of it."""
+    made = run(name, text, seed=3)
+    gathered = made.gathered(made.capture(is_logged=False))
+    _, judgement = diagnose(gathered.logs, gathered.recorded, candidates_of(name))
+
+    named = {frozenset(lines_of(fault)) for fault in judgement.groups[0].faults}
+    assert named == {frozenset(text.split()[1:3])}
 
 
 def test_the_order_of_candidates_and_of_evidence_does_not_matter() -> None:
