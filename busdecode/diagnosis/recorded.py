@@ -408,7 +408,8 @@ def _ties(
             continue
         healthy = expected_to_differ(model, transfers, _side(place), survey.lines, period)
         if not is_told:
-            healthy.differ[_should_differ(model, survey, transfers)] = True
+            lines = len(survey.lines)
+            healthy.differ[:lines, :lines] |= _should_differ(model, survey, transfers)
         found.append(
             ties_in(
                 model,

@@ -11,7 +11,7 @@ import numpy as np
 from busdecode.compare import WholeRecording
 from busdecode.cycles import DecodedPlace, Sampling, decode, synthesise
 from busdecode.diagnosis.evidence import Evidence
-from busdecode.faults import Bridge, Stuck
+from busdecode.faults import RAILS, Bridge, Stuck
 from busdecode.predict import Foretold, lines_of
 
 if TYPE_CHECKING:
@@ -46,6 +46,9 @@ nobody wrote to may be the same everywhere."""
 class Ties(Evidence):
     """Whether each two lines of one place were seen to differ, a bit a pair.
 
+    Ground and supply count as two lines more, L in all: a line that is never high never differs
+    from ground.
+
     Parameters
     ----------
     place : str
@@ -74,8 +77,8 @@ class Ties(Evidence):
         words = np.tile(self.expected, (len(rows), 1))
         known = np.tile(self.known, (len(rows), 1))
         known[rows.controls | rows.special] = 0
-        place = {line: at for at, line in enumerate(self.lines)}
-        touching = _touching(len(self.lines))
+        place, count = self._place, len(self._place)
+        touching = _touching(count)
         for row, fault in enumerate(rows.faults):
             at = [
                 place[line] for line in (() if fault is None else lines_of(fault)) if line in place
@@ -83,14 +86,18 @@ class Ties(Evidence):
             for line in at:
                 known[row] &= ~touching[line]
             if isinstance(fault, Bridge) and len(at) == 2:
-                word, bit = _bit_of(at[0], at[1], len(self.lines))
+                word, bit = _bit_of(at[0], at[1], count)
+                words[row, word] &= ~bit
+                known[row, word] |= bit
+            if isinstance(fault, Stuck) and at:
+                word, bit = _bit_of(at[0], place[RAILS[fault.level]], count)
                 words[row, word] &= ~bit
                 known[row, word] |= bit
             if fault is None or rows.controls[row]:
                 continue
             for line, level, other in self._held(fault):
                 # It differs from those that are at the other level; the other line is as ever.
-                differs = np.zeros((len(self.lines), len(self.lines)), dtype=bool)
+                differs = np.zeros((count, count), dtype=bool)
                 differs[line] = differs[:, line] = self.levels[:, 1 - level]
                 words[row] = (words[row] & ~touching[line]) | (_packed(differs) & touching[line])
                 known[row] |= touching[line]
@@ -98,12 +105,17 @@ class Ties(Evidence):
                     known[row] |= self.known & touching[other]
         yield slice(0, len(rows)), Foretold(words & known, known)
 
+    @property
+    def _place(self) -> dict[str, int]:
+        """Where each line, and each rail, stands among all."""
+        return {line: at for at, line in enumerate((*self.lines, *RAILS))}
+
     def _held(self, fault: Fault) -> list[tuple[int, int, int | None]]:
         """Give the lines that a fault holds at one level all the time, the level, and by what.
 
         Being tied to a line that never moves is like being held, where that line has its way.
         """
-        place = {line: at for at, line in enumerate(self.lines)}
+        place = self._place
         if isinstance(fault, Stuck):
             return [(place[fault.line], fault.level, None)] if fault.line in place else []
         held: list[tuple[int, int, int | None]] = []
@@ -146,8 +158,8 @@ def ties_in(
     lines = survey.lines
     # A pair of which one line is hardly ever known tells nothing, nor one that differed once.
     seen, looked = pairs_apart(survey)
-    for line, touching in zip(lines, _touching(len(lines)), strict=True):
-        if line in borrowed:
+    for at, touching in enumerate(_touching(len(lines) + len(RAILS))):
+        if at < len(lines) and lines[at] in borrowed:
             looked &= ~touching
     return Ties(
         model=model,
@@ -168,7 +180,8 @@ def ties_in(
 class Healthy(NamedTuple):
     """Which of L lines differ for many rows on a healthy bus, (L, L), and at which levels each is.
 
-    `levels` has a row a line: low, high. `is_still`, shape (L,), tells which never move.
+    Ground and supply are the last two. `levels` has a row a line: low, high. `is_still`, shape
+    (L,), tells which never move.
     """
 
     differ: Bools
@@ -178,9 +191,21 @@ class Healthy(NamedTuple):
 
 def pairs_apart(survey: PlaceSurvey) -> tuple[Words, Words]:
     """Give which pairs of lines are seen to differ, a bit a pair, and for which that is told."""
-    differ = survey.pairs.differing()
-    is_told = (survey.pairs.both_known() >= APART) & ((differ == 0) | (differ >= APART))
+    differ = _with_rails(survey, range(len(survey.lines)))
+    known = np.pad(survey.pairs.both_known(), (0, len(RAILS)), mode="constant")
+    for at in range(len(survey.lines)):
+        known[at, -len(RAILS) :] = known[-len(RAILS) :, at] = known[at, at]
+    is_told = (known >= APART) & ((differ == 0) | (differ >= APART))
     return _packed(differ >= APART), _packed(is_told)
+
+
+def _with_rails(survey: PlaceSurvey, at: Sequence[int]) -> Ints:
+    """Count the rows in which some lines differ from each other, and from ground and supply."""
+    differ = np.pad(survey.pairs.differing()[np.ix_(at, at)], (0, len(RAILS)), mode="constant")
+    for rail, level in enumerate((1, 0), len(at)):
+        rows = np.diagonal(survey.pairs.counts(level, level))[list(at)]
+        differ[: len(at), rail] = differ[rail, : len(at)] = rows
+    return differ
 
 
 def expected_to_differ(
@@ -201,17 +226,20 @@ def expected_to_differ(
     -------
     Healthy
     """
-    differs = np.ones((len(lines), len(lines)), dtype=bool)
-    levels = np.ones((len(lines), 2), dtype=bool)
+    count = len(lines) + len(RAILS)
+    differs = np.ones((count, count), dtype=bool)
+    levels = np.ones((count, 2), dtype=bool)
     # Of a line that does not move in so many, the rest is not known.
-    is_still = np.full(len(lines), len(transfers) <= _MOST_TRANSFERS)
+    is_still = np.full(count, len(transfers) <= _MOST_TRANSFERS)
+    is_still[-len(RAILS) :] = True
+    levels[-len(RAILS) :] = np.eye(len(RAILS), dtype=bool)
     side = place if place in ("host", "card") else "other"
     for survey in _surveys(model, tuple(transfers[:_MOST_TRANSFERS]), side, period):
         at = [survey.index[line] for line in lines]
-        differs &= (survey.pairs.differing() >= 2 * APART)[np.ix_(at, at)]
+        differs &= _with_rails(survey, at) >= 2 * APART
         rows = np.stack([np.diagonal(survey.pairs.counts(bit, bit))[at] for bit in (0, 1)], axis=1)
-        levels &= rows >= 2 * APART
-        is_still &= (rows == 0).any(axis=1) & (rows > 0).any(axis=1)
+        levels[: len(at)] &= rows >= 2 * APART
+        is_still[: len(at)] &= (rows == 0).any(axis=1) & (rows > 0).any(axis=1)
     return Healthy(differs, levels, is_still)
 
 

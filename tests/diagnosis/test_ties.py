@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from busdecode.access import Access
 from busdecode.diagnosis.ties import Ties, _bit_of, _packed, _touching
+from busdecode.faults import RAILS
 from tests.diagnosis.readbacks import BASE, fault_of
 from tests.diagnosis.runs import off_by, run
 
@@ -26,10 +27,11 @@ def ties_of(fault: str | None, seed: int = 5) -> Ties:
 def wrong_pairs(ties: Ties) -> set[frozenset[str]]:
     """Give the pairs that should differ and were not seen to."""
     found = set()
-    for one, other in combinations(range(len(ties.lines)), 2):
-        word, bit = _bit_of(one, other, len(ties.lines))
+    names = (*ties.lines, *RAILS)
+    for one, other in combinations(range(len(names)), 2):
+        word, bit = _bit_of(one, other, len(names))
         if ties.wrong[word] & bit:
-            found.add(frozenset({ties.lines[one], ties.lines[other]}))
+            found.add(frozenset({names[one], names[other]}))
     return found
 
 
@@ -57,12 +59,24 @@ def test_a_line_that_is_held_never_differs_from_those_at_its_level() -> None:
     assert off_by(ties, fault_of("stuck D4 low")) != []
 
 
+def test_a_line_that_is_held_is_never_at_the_other_level() -> None:
+    """D3 stuck low never differs from ground; of a strobe, too, that moves, it is excluded."""
+    ties = ties_of("stuck D3 low")
+
+    assert frozenset({"D3", "ground"}) in wrong_pairs(ties)
+    assert frozenset({"D3", "supply"}) not in wrong_pairs(ties)
+    for strobe in ("stuck MREQ high", "stuck MREQ low", "stuck RD high"):
+        assert off_by(ties, fault_of(strobe)) != []
+
+
 def test_a_line_tied_to_one_that_never_moves_is_as_if_held() -> None:
     """BUSRQ rests high: D3 tied to it, where it wins, does as one stuck high, but for BUSRQ."""
     ties = ties_of("stuck D3 high")
     at = [number for number in range(len(ties.lines)) if ties.is_still[number]]
+    rails = ties.is_still[len(ties.lines) :].tolist(), ties.levels[len(ties.lines) :].tolist()
 
     assert at
+    assert rails == ([True, True], [[True, False], [False, True]])
     for still in at:
         level = int(ties.levels[still, 1])
         rule = ("low-wins", "high-wins")[level]
@@ -79,7 +93,7 @@ def test_what_a_card_holds_that_nobody_wrote_to_need_not_differ() -> None:
     expected = made.gathered(made.capture()).recorded[0].ties[0]
     data = [f"D{bit}" for bit in range(8)]
     pairs = [(expected.lines.index(a), expected.lines.index(b)) for a, b in combinations(data, 2)]
-    found = [_bit_of(a, b, len(expected.lines)) for a, b in pairs]
+    found = [_bit_of(a, b, len(expected.lines) + len(RAILS)) for a, b in pairs]
 
     assert not any(expected.expected[word] & bit for word, bit in found)
 
