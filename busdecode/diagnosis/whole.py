@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from busdecode.diagnosis.evidence import Joint
-from busdecode.diagnosis.recorded import Tried
+from busdecode.diagnosis.remade import Remade, Tried
 from busdecode.diagnosis.score import Scores, count, score
 from busdecode.diagnosis.verdict import judge, score_all
 from busdecode.predict import FaultRows, Foretold, lines_of
@@ -173,7 +173,7 @@ def _left_open(
         for f in rows.faults
     ]
     is_open = (left > 0) & (scores.contradicted == 0) & np.array(can_try, dtype=bool)
-    count = max((each.made_again for each in recorded), default=1)
+    count = max((Remade(each).count for each in recorded), default=1)
     most = max(_FEW_TRIED, min(_MOST_TRIED, _MOST_TRANSFERS // max(1, count)))
     is_whole = (scores.contradicted == 0) & (scores.explained == wrong)
     if is_whole.any():

@@ -14,7 +14,7 @@ from benchmarks.diagnosis_matrix import channels
 from busdecode.compare import WholeRecording
 from busdecode.cycles import Synthesis, decode_places
 from busdecode.diagnosis import NamedCapture, count
-from busdecode.diagnosis.recorded import Tried
+from busdecode.diagnosis.remade import Remade, Tried
 from busdecode.faults import Fault, written_fault
 from tests.diagnosis.readbacks import bus_of, fault_of
 from tests.diagnosis.runs import candidates_of, foretold_by, joint_of, off_by, run
@@ -136,7 +136,7 @@ def test_what_differs_from_run_to_run_is_not_foretold_of_a_candidate_that_is_tri
     made = run("z80", seed=3)
     gathered = made.gathered(made.capture())
     each = gathered.recorded[0]
-    shows = each.tried(fault_of("stuck A15 low"))
+    shows = Remade(each).with_fault(fault_of("stuck A15 low"))
     words, known = shows[id(each.stimulus)]
     blank = [at for at, bits in enumerate(each.stimulus.known.tolist()) if not bits]
 
