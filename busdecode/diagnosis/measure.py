@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from busdecode.cycles import strobes_of
-from busdecode.diagnosis.probing import lines_to_clip, pairs_to_beep
+from busdecode.diagnosis.probing import Beep, lines_to_clip, pairs_to_beep, telling_points
 from busdecode.diagnosis.score import score
 from busdecode.diagnosis.steps import Outcomes, next_steps, steps_of
 from busdecode.faults import RAILS
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
     from busdecode.diagnosis.evidence import Evidence
-    from busdecode.diagnosis.probing import Beep, Clip, Clips
+    from busdecode.diagnosis.probing import Clip, Clips
     from busdecode.diagnosis.recorded import Recorded
     from busdecode.diagnosis.steps import Step
     from busdecode.diagnosis.verdict import Judgement
@@ -45,7 +46,7 @@ class Measure:
     how : str
         ``access``; ``clip`` a line on and make the same writes and reads again; ``beep``.
     gain : float
-        What it is expected to tell, bits.
+        What it is expected to tell, bits; 0 of what only proves it.
     sentence : str
     step : Step or None
         The accesses.
@@ -79,6 +80,8 @@ def next_measures(
 ) -> list[Measure]:
     """Give what to do next, best first by expected information; some of each kind.
 
+    Where the cause is settled, the last is what proves it: the points that read otherwise with it.
+
     Parameters
     ----------
     evidence : Evidence
@@ -97,6 +100,34 @@ def next_measures(
     beeped : collection of frozenset of str
         Two lines each that were beeped already; they are not proposed again.
     """
+    found = _telling_most(evidence, judgement, recorded, window, offset, channels, fixed, beeped)
+    found = [each for each in found if each.gain >= LEAST_GAIN]
+    found.sort(key=lambda each: -round(each.gain, 6))
+    if judgement.is_settled and not any(each.how == "beep" for each in found):
+        found += _proof(judgement.groups[0].faults, beeped)
+    return found
+
+
+def _proof(faults: Sequence[Fault], beeped: Collection[frozenset[str]]) -> list[Measure]:
+    """Give the points that read otherwise than on a healthy bus with most of some candidates."""
+    points = Counter(pair for fault in faults for pair in telling_points(fault))
+    for (one, other), _ in points.most_common(1):
+        if frozenset((one, other)) not in beeped:
+            reads = "open" if one == other else "short"
+            return [_beep(Beep((one, other), reads, 1.0, 0.0), "to prove it, ")]
+    return []
+
+
+def _telling_most(
+    evidence: Evidence,
+    judgement: Judgement,
+    recorded: Sequence[Recorded],
+    window: Window | None,
+    offset: int,
+    channels: int | None,
+    fixed: Collection[str],
+    beeped: Collection[frozenset[str]],
+) -> list[Measure]:
     left: list[Fault | None] = [None, *judgement.unseen] if judgement.healthy else []
     left += [fault for group in judgement.groups for fault in group.faults]
     left += judgement.akin
@@ -139,8 +170,7 @@ def next_measures(
             known=taken,
         )
         found += _clips(clips)
-    found = [each for each in found if each.gain >= LEAST_GAIN]
-    return sorted(found, key=lambda each: -round(each.gain, 6))
+    return found
 
 
 def _captured(recorded: Sequence[Recorded]) -> list[tuple[str, str]]:
@@ -153,7 +183,7 @@ def _captured(recorded: Sequence[Recorded]) -> list[tuple[str, str]]:
     ]
 
 
-def _beep(beep: Beep) -> Measure:
+def _beep(beep: Beep, why: str = "") -> Measure:
     one, other = beep.between
     if other in RAILS or one in RAILS:
         line, rail = (one, other) if other in RAILS else (other, one)
@@ -163,7 +193,7 @@ def _beep(beep: Beep) -> Measure:
     else:
         what = f"beep {one} against {other}"
     return Measure(
-        "beep", beep.gain, f"{what}; {beep.fault_reads} if that is it", lines=beep.between
+        "beep", beep.gain, f"{why}{what}; {beep.fault_reads} if that is it", lines=beep.between
     )
 
 

@@ -51,7 +51,10 @@ def diagnosis_text(told: Diagnosis) -> str:
         rows += ["", "Odd in the captures:", *(f"  {name}: {each}" for name, each in odd)]
     if next_:
         rows += ["", "Next, best first (writes go to live addresses; beep with power off):"]
-        rows += [f"  {each.gain:.2f} bits  {_measure(bus, each)}" for each in next_]
+        rows += [
+            f"  {f'{each.gain:.2f} bits' if each.gain else 'proof':9}  {_measure(bus, each)}"
+            for each in next_
+        ]
     if blind:
         rows += ["", "This evidence cannot show:", *(f"  {each}" for each in blind)]
     if notes:

@@ -64,7 +64,9 @@ def verdict_rows(judgement: Judgement, bus: Bus, words: Words = READS) -> list[s
             left = counted(len(judgement.silent), "other")
             rows.append(f"Of {left} nothing can be foretold: {_kinds(judgement.silent)}.")
         return rows
-    groups = judgement.groups
+    # What explains nothing, and is contradicted, is not even less likely.
+    first, *others = judgement.groups
+    groups = [first, *(each for each in others if each.explained or not each.contradicted)]
     rows = []
     if judgement.together > 1:
         rows.append(

@@ -131,7 +131,7 @@ def test_the_bundled_case_names_the_tied_lines(
     assert rows[0] == "RAM card of the Brackenmoor logger on 6502"
     first = rows.index("  D1 and A3 are tied together, and low wins")
     assert rows[first + 1].endswith("contradicted by 0 observations")
-    assert "  data-low, pairs of lines at the host: 28 pairs judged, 1 wrong" in rows
+    assert "  data-low, pairs of lines at the host: 41 pairs judged, 1 wrong" in rows
     assert "    data-low, pairs of lines at the host: explains 1 of 1 wrong pair" in rows
     next_ = rows.index("Next, best first (writes go to live addresses; beep with power off):")
     assert rows[next_ + 1].endswith("bits  beep A3 against D1; short if that is it")

@@ -29,18 +29,25 @@ def test_two_that_differ_in_one_tied_pair_are_told_apart_by_beeping_it() -> None
     best = measures()[0]
 
     assert best.how == "beep"
-    assert best.lines in {("D3", "A15"), ("A15", "D3"), ("D3", "GND")}
+    assert best.lines in {("D3", "A15"), ("A15", "D3"), ("D3", "ground")}
     assert best.gain == pytest.approx(max(each.gain for each in measures()))
     assert 0.1 < best.gain <= 1
 
 
-def test_only_one_that_is_left_needs_nothing() -> None:
-    """No measurement is proposed where nothing is open."""
-    made = run("z80", "stuck D3 low", seed=4)
+def test_only_one_that_is_left_needs_no_more_than_proof() -> None:
+    """Nothing is open, so all that is proposed is what reads otherwise with it; once."""
+    made = run("z80", "bridge D3 D5 low-wins", seed=4)
     gathered = made.gathered(made.capture())
-    evidence, judgement = diagnose(gathered.logs, gathered.recorded, [fault_of(RIVALS[0])])
+    tied = fault_of("bridge D3 D5 low-wins")
+    evidence, judgement = diagnose(gathered.logs, gathered.recorded, [tied])
+    (proof,) = next_measures(evidence, judgement, gathered.recorded, None)
+    again = next_measures(
+        evidence, judgement, gathered.recorded, None, beeped=[frozenset(proof.lines)]
+    )
 
-    assert next_measures(evidence, judgement, gathered.recorded, None) == []
+    assert (proof.how, proof.gain, set(proof.lines)) == ("beep", 0.0, {"D3", "D5"})
+    assert proof.sentence == "to prove it, beep D3 against D5; short if that is it"
+    assert again == []
 
 
 @pytest.mark.parametrize("free", [0, 1, 3])
