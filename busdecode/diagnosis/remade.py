@@ -254,14 +254,15 @@ class Tried(Evidence):
         What no run tells stays as it was foretold.
         """
         found = dict(done)
+        runs = [(each, Remade(each)) for each in recorded]
         for fault in faults:
             rows = FaultRows(joint.model, [fault])
             _, foretold = next(joint.over(rows))
             words, known = foretold.words[0].copy(), foretold.known[0].copy()
             shows: dict[int, tuple[Words, Words]] = {}
-            for each in recorded:
+            for each, again in runs:
                 if each.can_try(fault):
-                    shows.update(Remade(each).with_fault(fault))
+                    shows.update(again.with_fault(fault))
             at = 0
             for piece in joint.pieces:
                 part = slice(at, at + len(piece))

@@ -64,9 +64,11 @@ def verdict_rows(judgement: Judgement, bus: Bus, words: Words = READS) -> list[s
             left = counted(len(judgement.silent), "other")
             rows.append(f"Of {left} nothing can be foretold: {_kinds(judgement.silent)}.")
         return rows
-    # What explains nothing, and is contradicted, is not even less likely.
-    first, *others = judgement.groups
-    groups = [first, *(each for each in others if each.explained or not each.contradicted)]
+    # What explains nothing, and is contradicted, is not even less likely; of causes that are there
+    # at once, one may explain nothing by itself.
+    named = judgement.groups[: judgement.together or 1]
+    others = judgement.groups[len(named) :]
+    groups = [*named, *(each for each in others if each.explained or not each.contradicted)]
     rows = []
     if judgement.together > 1:
         rows.append(
