@@ -160,12 +160,16 @@ def _logs(case: Case) -> list[NamedLog]:
 
 def _captures(case: Case, bus: Bus, show: Callable[[str], None]) -> list[NamedCapture]:
     from busdecode.diagnosis import NamedCapture
+    from busdecode.errors import CaptureError
 
     mine = [each for each in case.captures if each.state == "before"]
     shared = [each.log for each in mine if each.log is not None]
     found = []
     for each in mine:
-        recording = _recording(each, bus, show)
+        try:
+            recording = _recording(each, bus, show)
+        except CaptureError as error:
+            raise _in_case(error) from None
         looks = None
         if each.log is not None and shared.count(each.log) > 1:
             looks = _looks(recording, bus)
@@ -177,12 +181,8 @@ def _recording(each: CaseCapture, bus: Bus, show: Callable[[str], None]) -> Reco
     from busdecode.capture import read_probes
     from busdecode.compare import read_recording
     from busdecode.cycles import bind
-    from busdecode.errors import CaptureError
 
-    try:
-        capture = opened(each.file, None, each.told)
-    except CaptureError as error:
-        raise _in_case(error) from None
+    capture = opened(each.file, None, each.told)
     probes = None if each.probes is None else read_probes(each.probes)
     binding = bind(capture.lines, bus, probes, None)
     capture.only(tuple(bound.channel for bound in binding.channels))
@@ -192,10 +192,7 @@ def _recording(each: CaseCapture, bus: Bus, show: Callable[[str], None]) -> Reco
         show(f"{each.name}, {what}")
         return lambda: show(f"{each.name}, {what}: {pace}")
 
-    try:
-        return read_recording(capture, bus, binding, begin=begin)
-    except CaptureError as error:
-        raise _in_case(error) from None
+    return read_recording(capture, bus, binding, begin=begin)
 
 
 def _in_case(error: CaptureError) -> CaptureError:

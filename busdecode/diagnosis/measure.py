@@ -9,7 +9,13 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from busdecode.cycles import strobes_of
-from busdecode.diagnosis.probing import Beep, lines_to_clip, pairs_to_beep, telling_points
+from busdecode.diagnosis.probing import (
+    Beep,
+    fault_reads,
+    lines_to_clip,
+    pairs_to_beep,
+    telling_points,
+)
 from busdecode.diagnosis.score import score
 from busdecode.diagnosis.steps import Outcomes, next_steps, steps_of
 from busdecode.faults import RAILS
@@ -113,8 +119,8 @@ def _proof(faults: Sequence[Fault], beeped: Collection[frozenset[str]]) -> list[
     points = Counter(pair for fault in faults for pair in telling_points(fault))
     for (one, other), _ in points.most_common(1):
         if frozenset((one, other)) not in beeped:
-            reads = "open" if one == other else "short"
-            return [_beep(Beep((one, other), reads, 1.0, 0.0), "to prove it, ")]
+            beep = Beep((one, other), fault_reads(one, other), 1.0, 0.0)
+            return [_beep(beep, "to prove it, ")]
     return []
 
 

@@ -35,6 +35,7 @@ __all__ = [
     "Beep",
     "Clip",
     "Clips",
+    "fault_reads",
     "lines_to_clip",
     "pairs_to_beep",
     "telling_points",
@@ -135,13 +136,18 @@ def pairs_to_beep(
     return [
         Beep(
             (names[distinct[at, 0]], names[distinct[at, 1]]),
-            "open" if distinct[at, 0] == distinct[at, 1] else "short",
+            fault_reads(names[distinct[at, 0]], names[distinct[at, 1]]),
             float(total[at]),
             float(gains[at]),
         )
         for at in np.argsort(-gains, kind="stable")[:most].tolist()
         if gains[at] > 0
     ]
+
+
+def fault_reads(one: str, other: str) -> str:
+    """Say what a meter reads between points that read otherwise than on a healthy bus."""
+    return "open" if one == other else "short"
 
 
 def telling_points(fault: Fault | None) -> list[tuple[str, str]]:
@@ -258,8 +264,12 @@ def lines_to_clip(
     numbers, unknown = (np.concatenate(each) for each in zip(*columns, strict=True))
     gains = expected_gains(numbers, unknown, share).round(6)
     taken = {*captured, *known}
+
+    def clip(at: int) -> Clip:
+        return Clip(*every[at], float(gains[at]))
+
     clips = [
-        Clip(every[at][0], every[at][1], float(gains[at]))
+        clip(at)
         for at in np.argsort(-gains, kind="stable").tolist()
         if every[at] not in taken and gains[at] > 0
     ]
@@ -272,9 +282,9 @@ def lines_to_clip(
     best, gain = _together(numbers, unknown, share, able, channels - len(fixed))
     return Clips(
         tuple(clips[:most]),
-        tuple(Clip(*every[at], float(gains[at])) for at in best),
+        tuple(map(clip, best)),
         gain,
-        tuple(Clip(*every[at], float(gains[at])) for at in spares),
+        tuple(map(clip, spares)),
         channels - len(captured),
     )
 

@@ -209,7 +209,7 @@ def _with_rails(survey: PlaceSurvey, at: Sequence[int]) -> Ints:
 
 
 def expected_to_differ(
-    model: Model, transfers: Sequence[Transfer], place: str, lines: Sequence[str], period: int
+    model: Model, transfers: Sequence[Transfer], side: str, lines: Sequence[str], period: int
 ) -> Healthy:
     """Tell which lines differ, for many rows, in healthy runs of transfers.
 
@@ -217,7 +217,8 @@ def expected_to_differ(
     ----------
     model : Model
     transfers : sequence of Transfer
-    place : str
+    side : str
+        ``host``, ``card`` or ``other``.
     lines : sequence of str
     period : int, ps
         At which the capture was sampled.
@@ -233,7 +234,6 @@ def expected_to_differ(
     is_still = np.full(count, len(transfers) <= _MOST_TRANSFERS)
     is_still[-len(RAILS) :] = True
     levels[-len(RAILS) :] = np.eye(len(RAILS), dtype=bool)
-    side = place if place in ("host", "card") else "other"
     for survey in _surveys(model, tuple(transfers[:_MOST_TRANSFERS]), side, period):
         at = [survey.index[line] for line in lines]
         differs &= _with_rails(survey, at) >= 2 * APART
