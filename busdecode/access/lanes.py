@@ -127,13 +127,7 @@ def rows_for(
         Levels of the lines by which the card tells its port's size.
     kind : str, optional
     """
-    known = {
-        line: (address ^ bus.address_low) >> bit & 1
-        for line, bit in zip(bus.address, bus.address_bits, strict=True)
-        if bus.address_from_lines
-    }
-    known |= size_lines(bus, asked)
-    known |= port or {}
+    known: dict[str, int] | None = None
     for row in bus.lane_rows:
         if kind is not None and row.kinds is not None and kind not in row.kinds:
             continue
@@ -141,6 +135,14 @@ def rows_for(
             continue
         if row.first is not None and row.first != address % bus.word_bytes:
             continue
+        if known is None:
+            known = {
+                line: (address ^ bus.address_low) >> bit & 1
+                for line, bit in zip(bus.address, bus.address_bits, strict=True)
+                if bus.address_from_lines
+            }
+            known |= size_lines(bus, asked)
+            known |= port or {}
         if all(any(_fits(lines, value, known) for value in values) for lines, values in row.levels):
             yield row
 

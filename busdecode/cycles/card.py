@@ -46,6 +46,10 @@ class Card(Party):
         self._kind: Kind | None = None
         self._latched = (0, 0)
         self._lanes_on: dict[str, bool] = dict.fromkeys(bus.lane_lines, False)
+        self._lane_bits = {
+            line: (sim.bit(line), bool(bus.asserted_level(line))) for line in bus.lane_lines
+        }
+        self._shown = sim.bundle(zip(bus.address, bus.address_bits, strict=True))
         self._strobed: set[str] = set()
         self._waits = False
         self._ports: Mapping[int, Mapping[str, int]] = {}
@@ -96,7 +100,8 @@ class Card(Party):
         sim, bus = self.sim, self.sim.bus
         mask, data = self._latched
         for line, was_on in self._lanes_on.items():
-            asserted = bool(now & sim.bits([line])) == bool(bus.asserted_level(line))
+            bit, level = self._lane_bits[line]
+            asserted = bool(now & bit) == level
             if asserted:
                 self._strobed.add(line)
             if was_on and not asserted and bus.lane_strobes:
@@ -110,11 +115,7 @@ class Card(Party):
     def _shown_address(self, levels: int) -> int:
         """Read the address lines that a cycle with these levels uses."""
         sim, bus = self.sim, self.sim.bus
-        address = sum(
-            bool(levels & sim.bits([line])) << bit
-            for line, bit in zip(bus.address, bus.address_bits, strict=True)
-        )
-        address ^= bus.address_low
+        address = self._shown.value(levels) ^ bus.address_low
         for marking, used in bus.address_used:
             if shows(sim, levels, marking):
                 return address & used
@@ -238,9 +239,9 @@ class Card(Party):
         inputs = self._of_cycle if bus.take["lanes"].phase == "address" else self._of_beat
         for line in bus.lane_lines:
             high = (line in self._strobed) == bool(bus.asserted_level(line))
-            inputs = inputs & ~sim.bits([line]) | sim.bits([line]) * high
+            inputs = inputs & ~sim.bit(line) | sim.bit(line) * high
         for line, level in answer.items():
-            inputs = inputs & ~sim.bits([line]) | sim.bits([line]) * level
+            inputs = inputs & ~sim.bit(line) | sim.bit(line) * level
         kind = "" if self._kind is None else self._kind.name
         for row in bus.lane_rows:
             if (row.kinds is None or kind in row.kinds) and shows(sim, inputs, row.levels):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from busdecode.access import row_lines, rows_for, size_lines
 from busdecode.cycles.parties import Party
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from busdecode.access import Transfer
-    from busdecode.cycles.wires import Wires
+    from busdecode.cycles.wires import Bundle, Wires
     from busdecode.faults import Levels
     from busdecode.protocol import LaneRow
     from busdecode.protocol import Levels as LineLevels
@@ -37,6 +37,8 @@ class Host(Party):
         self._at = 0
         self._stage = "idle"
         self._other: Host | None = None
+        self._row_of: tuple[Transfer, LaneRow | None] | None = None
+        self._forms: dict[tuple[str, int | None, tuple[tuple[str, int], ...]], _Form] = {}
         self._next: Callable[[], None] = lambda: None
 
     def follow(self, other: Host, begin_next: Callable[[], None]) -> None:
@@ -132,14 +134,16 @@ class Host(Party):
     def _row(self) -> LaneRow | None:
         """Give the lane table's row that the transfer needs."""
         transfer = self._transfer
-        rows = rows_for(
-            self.sim.bus,
-            transfer.address,
-            lanes=transfer.lanes,
-            asked=transfer.asked,
-            kind=transfer.kind,
-        )
-        return next(rows, None)
+        if self._row_of is None or self._row_of[0] is not transfer:
+            rows = rows_for(
+                self.sim.bus,
+                transfer.address,
+                lanes=transfer.lanes,
+                asked=transfer.asked,
+                kind=transfer.kind,
+            )
+            self._row_of = transfer, next(rows, None)
+        return self._row_of[1]
 
     def _lanes(self) -> list[str]:
         bus, row = self.sim.bus, self._row()
@@ -165,7 +169,7 @@ class Host(Party):
         roles = {"direction": ("direction",), "function": ("function",), "size": ("size",)}
         wanted = roles.get(what, ("direction", "function"))
         lines = [line for line in levels if bus.line(line).role in wanted]
-        return sim.bits(lines), sum(sim.bits([line]) * levels[line] for line in lines)
+        return sim.bits(lines), sum(sim.bit(line) * levels[line] for line in lines)
 
     def _marks(self) -> dict[str, int]:
         """Give the level of each line that marks the transfer's kind and modifier."""
@@ -179,9 +183,22 @@ class Host(Party):
 
     def _address(self, of_row: Mapping[str, int]) -> tuple[int, int]:
         """Give the address lines and their levels; lines that the cycle does not use vary."""
-        sim, bus, transfer = self.sim, self.sim.bus, self._transfer
+        transfer = self._transfer
+        key = transfer.kind, transfer.modifier, tuple(of_row.items())
+        form = self._forms.get(key)
+        if form is None:
+            form = self._forms[key] = self._form(of_row)
+        address = transfer.address
+        if form.free is not None:
+            address |= self.sim.rng.getrandbits(self.sim.bus.address_width) & form.free
+        levels = form.numbers.spread(address ^ self.sim.bus.address_low) | form.fixed
+        return form.mask, levels
+
+    def _form(self, of_row: Mapping[str, int]) -> _Form:
+        """Work out what the address lines show in transfers of one form."""
+        sim, bus = self.sim, self.sim.bus
         marks = self._marks()
-        address, levels = transfer.address, 0
+        free = None
         for marking, used in bus.address_used:
             if all(
                 sum(
@@ -194,13 +211,15 @@ class Host(Party):
                 # Lines that mark the kind are not free.
                 bits = dict(zip(bus.address, bus.address_bits, strict=True))
                 free = ~used & ~sum(1 << bits[line] for line in marks if line in bits)
-                address |= sim.rng.getrandbits(bus.address_width) & free
                 break
-        for line, bit in zip(bus.address, bus.address_bits, strict=True):
-            shown = (address ^ bus.address_low) >> bit & 1
-            level = of_row.get(line, marks.get(line, shown))
-            levels |= sim.bits([line]) * level
-        return sim.bits(bus.address), levels
+        told = {line: level for line, level in {**marks, **of_row}.items() if line in bus.address}
+        places = zip(bus.address, bus.address_bits, strict=True)
+        return _Form(
+            mask=sim.bits(bus.address),
+            numbers=sim.bundle((line, bit) for line, bit in places if line not in told),
+            fixed=sum(sim.bit(line) * level for line, level in told.items()),
+            free=free,
+        )
 
     def _driven_data(self) -> int:
         """Fill the lanes without part: a copy of the lowest lane that takes part."""
@@ -215,6 +234,19 @@ class Host(Party):
             if lane not in lanes:
                 data |= source << lane * bus.lane_bits
         return data
+
+
+class _Form(NamedTuple):
+    """What address lines show in transfers of one form.
+
+    `mask` has the lines, `numbers` those that show a bit of the address, `fixed` the levels of
+    the others; `free` the bits of the address without use, where some may be.
+    """
+
+    mask: int
+    numbers: Bundle
+    fixed: int
+    free: int | None
 
 
 def _first_values(levels: LineLevels) -> dict[str, int]:

@@ -21,6 +21,7 @@ class _Pending:
     """A step that has not been done, and what it has seen so far."""
 
     step: Step
+    before: tuple[str, ...]
     test: tuple[tuple[Test, tuple[int, int]], ...]
     seen: list[int | None]
     is_set: bool = False
@@ -51,26 +52,27 @@ class Party:
         for step in steps:
             self.done.pop(step.name, None)
             tests = tuple((self.sim.test(each), span) for each, span in step.after_levels)
-            self.pending.append(_Pending(step, tests, [None] * len(tests)))
+            before = tuple(name for name, _ in step.after_steps)
+            self.pending.append(_Pending(step, before, tests, [None] * len(tests)))
 
     def advance(self) -> None:
         """Set off every step whose triggers have come."""
-        names = {each.step.name for each in self.pending}
-        for each in list(self.pending):
-            if each.is_set:
-                continue
-            before = [name for name, _ in each.step.after_steps]
-            if any(name in names and name not in self.done for name in before):
+        waiting = [each for each in self.pending if not each.is_set]
+        if not waiting:
+            return
+        names = {each.step.name for each in self.pending} - self.done.keys()
+        levels = self.seen()
+        for each in waiting:
+            if not names.isdisjoint(each.before):
                 continue
             if each.armed_at is None:
                 each.armed_at = self.sim.now
                 if each.test and self.name == "host":
                     self.sim.after(self.sim.bus.watchdog, lambda each=each: self.overdue(each))  # type: ignore[misc]
-            levels = self.seen()
             for at, (test, _) in enumerate(each.test):
                 if each.seen[at] is None and test(levels):
                     each.seen[at] = self.sim.now
-            if all(moment is not None for moment in each.seen):
+            if None not in each.seen:
                 self.set_off(each)
 
     def overdue(self, each: _Pending) -> None:

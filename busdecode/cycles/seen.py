@@ -44,7 +44,11 @@ class CardView:
                 if line.driver == "card" and line.role in ("acknowledge", "wait", "error")
             ]
         )
-
+        told_by = [kind.levels for kind in bus.kinds] + [levels for levels, _ in bus.address_used]
+        marks = {line for levels in told_by for lines, _ in levels for line in lines}
+        self._marks = self._wires.bits(marks)
+        self._kinds: dict[int, Kind | None] = {}
+        self._used: dict[int, int] = {}
         begins = (bus.cycle_begins[0], bus.beat_begins[0])
         events = {line for event in begins for line in event_lines(event)}
         self.lines = self._answers | self._lane_inputs
@@ -60,10 +64,17 @@ class CardView:
 
     def kind(self, levels: int) -> Kind | None:
         """Give the kind of cycle that the levels mark."""
-        for kind in self.bus.kinds:
-            if kind.beats and shows(self._wires, levels, kind.levels):
-                return kind
-        return None
+        marks = levels & self._marks
+        if marks not in self._kinds:
+            self._kinds[marks] = next(
+                (
+                    kind
+                    for kind in self.bus.kinds
+                    if kind.beats and shows(self._wires, levels, kind.levels)
+                ),
+                None,
+            )
+        return self._kinds[marks]
 
     def lanes(self, levels: int) -> int:
         """Give the lanes whose strobes are asserted."""
@@ -71,15 +82,22 @@ class CardView:
         return sum(
             1 << bus.lane_count - 1 - lane
             for lane, line in enumerate(bus.lane_strobes)
-            if bool(levels & self._wires.bits([line])) == bool(bus.asserted_level(line))
+            if bool(levels & self._wires.bit(line)) == bool(bus.asserted_level(line))
         )
 
     def used(self, levels: int) -> int:
         """Give the bits of an address that a cycle with these levels uses."""
-        for levels_of, used in self.bus.address_used:
-            if shows(self._wires, levels, levels_of):
-                return used
-        return -1
+        marks = levels & self._marks
+        if marks not in self._used:
+            self._used[marks] = next(
+                (
+                    used
+                    for levels_of, used in self.bus.address_used
+                    if shows(self._wires, levels, levels_of)
+                ),
+                -1,
+            )
+        return self._used[marks]
 
     def lane_inputs(self, levels: int) -> int:
         """Give the levels of the lines by which a lane table tells lanes."""

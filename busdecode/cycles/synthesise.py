@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Sampling", "Synthesis", "sampled", "synthesise", "synthesise_log", "transfers_of"]
 
+_WORD = (1 << 64) - 1
+
 
 @dataclass(frozen=True)
 class Sampling:
@@ -212,13 +214,17 @@ def sampled(
 ) -> Capture:
     """Give what an analyzer shows of one place of a run that ended at `end`, ps."""
     moments = np.array(history.times, dtype=np.int64)
-    packed = {"host": history.host, "card": history.card, "other": history.other}[place]
+    levels = {"host": history.host, "card": history.card, "other": history.other}[place]
+    packed = [
+        np.array([each >> first & _WORD for each in levels], dtype=np.uint64)
+        for first in range(0, len(bus.lines), 64)
+    ]
     period = max(1, sampling.period)
     last = -(-end // period)
     columns = []
     ticks = []
     for at in range(len(bus.lines)):
-        level = np.array([word >> at & 1 for word in packed], dtype=np.uint8)
+        level = (packed[at // 64] >> np.uint64(at % 64) & np.uint64(1)).astype(np.uint8)
         moved = np.flatnonzero(np.diff(level)) + 1
         seen = moments[moved]
         if sampling.skew:

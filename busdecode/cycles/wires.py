@@ -23,7 +23,7 @@ from busdecode.faults import (
 from busdecode.protocol import All, Any_, Is, Not
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
     from random import Random
 
     from busdecode.faults import Fault
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     Test = Callable[[int], bool]
 
-__all__ = ["History", "Wires"]
+__all__ = ["Bundle", "History", "Wires"]
 
 _MOST_EVENTS_A_TRANSFER = 4000
 _MOST_CHANGES_A_MOMENT = 64
@@ -49,6 +49,47 @@ class History:
     host: list[int] = field(default_factory=list)
     card: list[int] = field(default_factory=list)
     other: list[int] = field(default_factory=list)
+
+
+def _both(one: Test, other: Test) -> Test:
+    return lambda levels: one(levels) and other(levels)
+
+
+def _either(one: Test, other: Test) -> Test:
+    return lambda levels: one(levels) or other(levels)
+
+
+class Bundle:
+    """Lines that together show a number.
+
+    Parameters
+    ----------
+    places : iterable of (int, int)
+        Of each line the bit that it is among the levels, and its bit in the number.
+    """
+
+    def __init__(self, places: Iterable[tuple[int, int]]) -> None:
+        # Lines that stand as far apart in both move together.
+        runs: dict[int, int] = {}
+        for at, place in places:
+            runs[at - place] = runs.get(at - place, 0) | 1 << at
+        self._runs = tuple(runs.items())
+        self.mask = sum(runs.values())
+
+    def value(self, levels: int) -> int:
+        """Read the number that levels show."""
+        number = 0
+        for shift, mask in self._runs:
+            part = levels & mask
+            number |= part >> shift if shift >= 0 else part << -shift
+        return number
+
+    def spread(self, number: int) -> int:
+        """Give the levels that show a number."""
+        levels = 0
+        for shift, mask in self._runs:
+            levels |= (number << shift if shift >= 0 else number >> -shift) & mask
+        return levels
 
 
 @dataclass
@@ -89,7 +130,9 @@ class Wires:
         self._queue: list[tuple[int, int, Callable[[], None]]] = []
         self._tick = count()
         self._tests: dict[Condition, Test] = {}
-        self._drives = {"host": self._idle_drive(), "card": Drive()}
+        self._bundles: dict[tuple[str, ...], Bundle] = {}
+        self._idle = self._idle_drive()
+        self._drives = {"host": self._idle, "card": Drive()}
         every = (1 << len(bus.lines)) - 1
         self._owned = {"host": {0: every}, "card": {0: every}}
         self._held: list[_Held] = []
@@ -131,22 +174,32 @@ class Wires:
         """Draw a delay from a range, ps."""
         return self.rng.randint(*span)
 
-    def bits(self, lines: Sequence[str]) -> int:
+    def bit(self, line: str) -> int:
+        """Give the mask of one line."""
+        return self._bits[line]
+
+    def bits(self, lines: Iterable[str]) -> int:
         """Give the mask of some lines."""
-        return sum(self._bits[line] for line in lines)
+        return sum(map(self._bits.__getitem__, lines))
 
-    def value(self, levels: int, lines: Sequence[str]) -> int:
+    def bundle(self, places: Iterable[tuple[str, int]]) -> Bundle:
+        """Give lines as a bundle, each with the place of its bit in the number that they show."""
+        return Bundle((self._bits[line].bit_length() - 1, place) for line, place in places)
+
+    def value(self, levels: int, lines: tuple[str, ...]) -> int:
         """Read a bundle, most significant line first."""
-        number = 0
-        for line in lines:
-            number = number << 1 | int(bool(levels & self._bits[line]))
-        return number
+        return self._bundle(lines).value(levels)
 
-    def spread(self, number: int, lines: Sequence[str]) -> int:
+    def spread(self, number: int, lines: tuple[str, ...]) -> int:
         """Give the levels that show a number on a bundle, most significant line first."""
-        return sum(
-            self._bits[line] for bit, line in enumerate(reversed(lines)) if number >> bit & 1
-        )
+        return self._bundle(lines).spread(number)
+
+    def _bundle(self, lines: tuple[str, ...]) -> Bundle:
+        known = self._bundles.get(lines)
+        if known is None:
+            places = ((line, place) for place, line in enumerate(reversed(lines)))
+            known = self._bundles[lines] = self.bundle(places)
+        return known
 
     def test(self, condition: Condition) -> Test:
         """Compile a condition to a test of levels."""
@@ -162,11 +215,11 @@ class Wires:
         if isinstance(condition, Not):
             inner = self.test(condition.condition)
             return lambda levels: not inner(levels)
-        parts = [self.test(each) for each in condition.conditions]
+        first, *rest = [self.test(each) for each in condition.conditions]
         if isinstance(condition, All):
-            return lambda levels: all(part(levels) for part in parts)
+            return reduce(_both, rest, first)
         assert isinstance(condition, Any_)
-        return lambda levels: any(part(levels) for part in parts)
+        return reduce(_either, rest, first)
 
     def new_beat(self) -> None:
         """Begin a beat: which intermittent faults are there is drawn anew."""
@@ -192,8 +245,13 @@ class Wires:
         for held in self._held:
             if held.party == party:
                 held.mask &= ~mask
-        self._drives[party] = self._drives[party].put(mask, levels)
-        self._settle()
+        self._put(party, self._drives[party].put(mask, levels))
+
+    def _put(self, party: str, drive: Drive) -> None:
+        """Let a party drive lines so; where it did already, nothing comes of it."""
+        if drive != self._drives[party]:
+            self._drives[party] = drive
+            self._settle()
 
     def release(self, party: str, mask: int, owner: int = 0) -> None:
         """Let a party release some lines; lines with a pull that it drives when idle go there.
@@ -217,10 +275,12 @@ class Wires:
         self._release(held.party, held.mask)
 
     def _release(self, party: str, mask: int) -> None:
-        idle = self._idle_drive() if party == "host" else Drive()
-        drive = self._drives[party].release(mask & ~idle.mask)
-        self._drives[party] = drive.put(mask & idle.mask, idle.levels)
-        self._settle()
+        drive = self._drives[party]
+        if party == "host":
+            idle = self._idle
+            self._put(party, drive.release(mask & ~idle.mask).put(mask & idle.mask, idle.levels))
+        else:
+            self._put(party, drive.release(mask))
 
     def line_drive(self, party: str, line: str, *, asserted: bool, owner: int = 0) -> None:
         """Assert or negate a line; a card's negated line goes back to its pull.

@@ -6,9 +6,8 @@ the last level of every node, for parts that no one drives.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import count
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from busdecode.faults.kinds import Intermittent, OnlyWhen
 from busdecode.faults.wiring import crossed, wired
@@ -25,8 +24,7 @@ __all__ = ["Drive", "Levels", "Network"]
 _MOST_TURNS = 64
 
 
-@dataclass(frozen=True)
-class Drive:
+class Drive(NamedTuple):
     """What one party drives: `mask` has the lines that it drives, `levels` to what."""
 
     mask: int = 0
@@ -41,8 +39,7 @@ class Drive:
         return Drive(self.mask & ~mask, self.levels & ~mask)
 
 
-@dataclass(frozen=True)
-class Levels:
+class Levels(NamedTuple):
     """Levels at the places, and what the card's receivers make of its own.
 
     `other` is another slot of the backplane: it has the host's part of an open line, and
