@@ -1,9 +1,10 @@
-"""Every description with a memory, kinds of faults, several lines: all evidence against truth.
+"""Every description, every kind of fault, several lines: all evidence against truth.
 
 Run: ``python -m benchmarks.diagnosis_matrix [SEEDS [BUS ...]]``; ``--every N``: each Nth case;
 ``--mismatch``: what the candidates do not stand for; ``--show`` prints each case that is wrong.
 
-Planned accesses are made on a synthesised target. Evidence is (a) what reads returned, (b) a
+Planned accesses are made on a synthesised target; where no memory answers, and so nothing can be
+planned, accesses are drawn. Evidence is (a) what reads returned, (b) a
 capture at the host alone, without a log, of 8, of 16, and of all lines, (c) reads and captures
 together. Few channels are the strobes without which no cycle is seen, then lines drawn at random.
 Words as in `benchmarks.readback_matrix`.
@@ -24,6 +25,7 @@ from typing import TYPE_CHECKING
 
 from benchmarks.fault_matrix import cases
 from benchmarks.readback_matrix import buses, judged, plan_for, truth_of
+from benchmarks.stimulus import random_accesses
 from busdecode.access import AccessLog
 from busdecode.compare import WholeRecording
 from busdecode.cycles import DecodedPlace, Sampling, decode, strobes_of, synthesise_log
@@ -31,7 +33,7 @@ from busdecode.diagnosis import NamedCapture, NamedLog, diagnose, gather
 from busdecode.errors import DescriptionError, LogError
 from busdecode.faults import parse_fault
 from busdecode.predict import Model, candidates
-from busdecode.protocol import load_bus
+from busdecode.protocol import bundled_buses, load_bus
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,6 +47,10 @@ if TYPE_CHECKING:
 __all__ = ["EVIDENCE", "channels", "mismatched", "said_of", "verdict_of"]
 
 EVIDENCE = ("log", "capture 8", "capture 16", "capture all", "both 8", "both 16", "both all")
+
+
+_DRAWN = 120
+"""So many accesses are drawn where none can be planned."""
 
 
 def channels(bus: Bus, count: int, rng: Random) -> tuple[str, ...]:
@@ -109,6 +115,10 @@ def mismatched(bus: Bus, rng: Random) -> list[tuple[str, str]]:
     ]
 
 
+def _accesses(bus: Bus) -> Sequence[Access]:
+    return plan_for(bus) if bus.name in buses() else random_accesses(bus, _DRAWN, Random(bus.name))
+
+
 def _faults(text: str, bus: Bus) -> list[Fault]:
     return [parse_fault(each.strip(), bus) for each in text.split(",")] if text else []
 
@@ -120,7 +130,7 @@ def said_of(
     bus = model.bus
     made, log = synthesise_log(
         bus,
-        plan_for(bus),
+        _accesses(bus),
         seed=seed,
         faults=_faults(text, bus),
         places=("host",),
@@ -157,7 +167,7 @@ def _main(arguments: list[str]) -> None:
     plain = [each for each in arguments if not each.startswith("--")]
     seeds = int(plain[0]) if plain else 1
     total: dict[str, Counter[str]] = {evidence: Counter() for evidence in EVIDENCE}
-    for name in plain[1:] or buses():
+    for name in plain[1:] or bundled_buses():
         bus = load_bus(name)
         model, faults = Model(bus), candidates(bus)
         mine: dict[str, Counter[str]] = {evidence: Counter() for evidence in EVIDENCE}

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from busdecode.access import Transfer, kind_of
+from busdecode.access import Transfer, kind_of, rows_for
 from busdecode.cycles.decode import decode
 from busdecode.cycles.simulate import Simulation
 from busdecode.cycles.synthesise import Sampling, sampled
@@ -28,7 +28,7 @@ MOMENTS = ("address", "write", "read")
 """The moments at which the card takes the address and the data of a write, the host that of a
 read."""
 
-_RANDOM = 8
+_RANDOM, _DRAWN = 8, 100
 
 _STORED = Moment("before", "release")
 """Cards that are made take a lane where its strobe goes away, whatever the description looks at."""
@@ -99,7 +99,8 @@ def moment_of(bus: Bus, name: str) -> Moment:
 def healthy_runs(bus: Bus, form: Form, seed: int = 0) -> list[Run]:
     """Run transfers of one form on a healthy bus.
 
-    Addresses and data are all zeros, all ones and both mixed, then random.
+    Addresses and data are all zeros, all ones and both mixed, then random; where the address
+    tells lanes, another that tells those of the form.
 
     Parameters
     ----------
@@ -116,6 +117,7 @@ def healthy_runs(bus: Bus, form: Form, seed: int = 0) -> list[Run]:
     full = (1 << len(bus.data)) - 1
     given = [(address, data) for address in (0, every) for data in (0, full)]
     given += [(rng.getrandbits(64) & every, rng.getrandbits(64) & full) for _ in range(_RANDOM)]
+    given = [(_fitting(bus, form, address, rng), data) for address, data in given]
     writing = kind_of(bus, "write")
     assert writing is not None
     mask = sum(
@@ -123,6 +125,7 @@ def healthy_runs(bus: Bus, form: Form, seed: int = 0) -> list[Run]:
         for lane in range(bus.lane_count)
         if form.lanes >> lane & 1
     )
+    writes = bus.kind(form.kind).direction == "write"
     transfers: list[Transfer] = []
     for address, data in given:
         write = Transfer(
@@ -130,7 +133,7 @@ def healthy_runs(bus: Bus, form: Form, seed: int = 0) -> list[Run]:
         )
         transfers.append(write)
         if form.kind != writing.name:
-            transfers.append(replace(write, kind=form.kind, data=None))
+            transfers.append(replace(write, kind=form.kind, data=data & mask if writes else None))
     wires = _Watched(bus, rng)
     run = Simulation(bus, rng, wires=wires)
     run.run(transfers)
@@ -180,6 +183,18 @@ def healthy_runs(bus: Bus, form: Form, seed: int = 0) -> list[Run]:
             )
         )
     return runs
+
+
+def _fitting(bus: Bus, form: Form, address: int, rng: Random) -> int:
+    """Give a word's address at which the lane table has the form's lanes: this one, if it does."""
+    every = (1 << bus.address_width) - bus.word_bytes
+    tried = address
+    for _ in range(_DRAWN if bus.address_from_lines else 0):
+        told = tried | form.low
+        if any(rows_for(bus, told, lanes=form.lanes, asked=form.asked, kind=form.kind)):
+            return tried
+        tried = rng.getrandbits(64) & every
+    return address
 
 
 def _at(times: NDArray[np.int64], time: int) -> int:

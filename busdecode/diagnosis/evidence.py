@@ -24,11 +24,12 @@ if TYPE_CHECKING:
 
     from busdecode.access import Access, Port, Transfer
     from busdecode.predict import FaultRows, Model
+    from busdecode.protocol import Bus
 
     Bools = NDArray[np.bool_]
     Words = NDArray[np.uint64]
 
-__all__ = ["Evidence", "Joint", "ReadBack", "Returned", "read_back", "returned"]
+__all__ = ["Evidence", "Joint", "ReadBack", "Returned", "kinds_taken", "read_back", "returned"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,6 +184,23 @@ class ReadBack(Evidence):
         return self._cut(count, foreteller=self.foreteller.first(count), access=self.access[:count])
 
 
+def kinds_taken(bus: Bus, present: Collection[str]) -> frozenset[str]:
+    """Give the kinds of a stimulus that count: those that a memory answers, if any.
+
+    Others may be answered by another card. Where there are only others, the card in question
+    answers them: what is written shows on the lines, though what is read is not known before.
+
+    Parameters
+    ----------
+    bus : Bus
+    present : collection of str
+        The kinds that the stimulus has.
+    """
+    data = {kind.name: kind for kind in bus.kinds if kind.direction != "none"}
+    there = data.keys() & present
+    return frozenset({name for name in there if data[name].is_of_memory} or there)
+
+
 def read_back(
     model: Model,
     accesses: Sequence[Access],
@@ -218,11 +236,12 @@ def read_back(
     parts: list[int] = []
     rows: list[Returned] = []
     skipped: dict[str, int] = {}
+    taken = kinds_taken(bus, {kind.name for each in accesses if (kind := kind_of(bus, each.op))})
     for at, access in enumerate(accesses):
         split = split_logged(bus, access, offset=offset, port=port, path=path)
         kind = kind_of(bus, access.op)
         assert kind is not None
-        if not kind.is_of_memory:
+        if kind.name not in taken:
             skipped[kind.name] = skipped.get(kind.name, 0) + 1
             continue
         for count, (transfer, moved, expected) in enumerate(split):
@@ -273,7 +292,7 @@ def returned(
     ----------
     model : Model
     transfers : sequence of Transfer
-        Of kinds that a memory answers, in order.
+        Of `kinds_taken`, in order.
     parts : sequence of int, optional
         Which part of a byte each moves, where the data lines are narrower.
     reads : sequence of Returned

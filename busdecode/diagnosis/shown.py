@@ -11,7 +11,14 @@ from busdecode.access import lane_mask
 from busdecode.capture import words_for
 from busdecode.compare import doubt_of, matched, ports_seen
 from busdecode.cycles import DIRECTIONS, ENDINGS, MOMENTS, moment_name, moment_of, transfers_of
-from busdecode.diagnosis.evidence import Evidence, ReadBack, Returned, read_back, returned
+from busdecode.diagnosis.evidence import (
+    Evidence,
+    ReadBack,
+    Returned,
+    kinds_taken,
+    read_back,
+    returned,
+)
 from busdecode.predict import FaultRows, LineForeteller
 from busdecode.units import counted
 
@@ -251,11 +258,18 @@ def stimulus_of(
 
 
 def sure_beats(bus: Bus, meant: Meant, aligned: Alignment) -> Ints:
-    """Give the beat that each transfer to a memory is, shape (T,); -1 where none is for sure."""
-    is_of_memory = np.array([kind.is_of_memory for kind in bus.kinds], dtype=bool)[meant.kind]
+    """Give the beat that each transfer that counts is, shape (T,); -1 where none is for sure."""
     beats = np.where((aligned.beats >= 0) & ~aligned.is_ambiguous, aligned.beats, -1)
-    sure: Ints = beats[is_of_memory]
+    sure: Ints = beats[_is_taken(bus, meant.kind)]
     return sure
+
+
+def _is_taken(bus: Bus, kinds: NDArray[np.int16]) -> NDArray[np.bool_]:
+    """Tell which transfers are of `kinds_taken`, by the number of each one's kind."""
+    names = [kind.name for kind in bus.kinds]
+    there = [at for at in np.unique(kinds).tolist() if 0 <= at < len(names)]
+    taken = kinds_taken(bus, {names[at] for at in there})
+    return np.isin(kinds, [names.index(name) for name in taken])
 
 
 def _of_beats(
@@ -268,28 +282,28 @@ def _of_beats(
     """Take what was done from the lines; what is not captured is not known of it."""
     bus = model.bus
     hidden = [line for line in dict.fromkeys((*bus.address, *bus.data)) if line not in lines]
-    in_memory = np.array([kind.is_of_memory for kind in bus.kinds] + [False])
     every = np.uint64((1 << bus.lane_count) - 1)
     rows = np.flatnonzero(
         (table.ended != ENDINGS.index("cut-off"))
-        & (table.kind >= 0)
-        & in_memory[np.minimum(table.kind, len(bus.kinds))]
+        & _is_taken(bus, table.kind)
         & (table.lanes_known == every)
         & (table.lanes != 0)
     )
     some = table.take(rows)
     if addresses is not None and not some.has_address.all():
+        # Below the word lanes tell where data is, but for where address lines do.
+        word = 1 if bus.address_from_lines else bus.word_bytes
         free = [
             bit
             for line, bit in zip(bus.address, bus.address_bits, strict=True)
-            if line in hidden and 1 << bit >= bus.word_bytes
+            if line in hidden and 1 << bit >= word
         ]
         # No address is met twice by chance; where there are too few bits for that, reads are
         # left out, since nobody knows what they should return.
         if 1 << len(free) < len(rows):
             is_read = some.direction == DIRECTIONS.index("read")
             rows, some = rows[~is_read], some.take(~is_read)
-        some = replace(some, address=_apart(addresses(rows), free, bus.word_bytes))
+        some = replace(some, address=_apart(addresses(rows), free, word))
     transfers, reads = [], []
     for at, transfer in enumerate(transfers_of(some)):
         if bus.kind(transfer.kind).direction == "read":

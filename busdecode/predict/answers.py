@@ -39,9 +39,11 @@ class Outcome(IntEnum):
     """As the host meant it, but perhaps on other lanes."""
     UNSEEN = 1
     """Not at all: nothing is stored, and what is read floats."""
-    UNSURE = 2
+    MISTAKEN = 2
+    """For a read of another kind: nothing is stored, and what is read is not known."""
+    UNSURE = 3
     """Otherwise; what is read, or what any word then holds, is not known."""
-    LATCHED = 3
+    LATCHED = 4
     """The card goes on taking itself for addressed; nothing after it is known."""
 
 
@@ -181,7 +183,7 @@ class Answers:
         kind = view.kind(faulty[first].received)
         if kind != view.kind(healthy[first].received):
             is_kept = kind is not None and kind.direction == "read"
-            return Answer(Outcome.UNSEEN if is_kept else Outcome.UNSURE, 0)
+            return Answer(Outcome.MISTAKEN if is_kept else Outcome.UNSURE, 0)
         return Answer(Outcome.SEEN, self._lanes(faulty[first:]))
 
     def _lanes(self, moments: Sequence[_Moment]) -> int:

@@ -26,7 +26,7 @@ __all__ = ["Pieces", "last_writes", "shifted"]
 
 @dataclass(frozen=True, eq=False)
 class Pieces:
-    """The pieces of words that transfers move, in order; E of them.
+    """The pieces of words that transfers move to and from a memory, in order; E of them.
 
     A piece is what always moves together: a lane, or several.
 
@@ -94,6 +94,8 @@ class Pieces:
         }
         rows = []
         for index, (each, way) in enumerate(zip(transfers, ways, strict=True)):
+            if spaces[each.kind] == "none":
+                continue
             memory = names.index(spaces[each.kind]) * bus.operand.beats
             memory += 0 if parts is None else parts[index]
             for number, atom in pieces[way]:

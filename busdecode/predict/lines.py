@@ -20,6 +20,7 @@ from busdecode.faults import (
     EarlyAcknowledge,
     LateData,
     NoAcknowledge,
+    Open,
     Stuck,
     Swapped,
 )
@@ -95,6 +96,13 @@ class LineForeteller:
         )
         marks = bus.marking_lines | {line.name for line in bus.lines if line.role == "direction"}
         self._marks = self._flags(marks)
+        self._lingering = {
+            line
+            for step in bus.steps
+            if step.by == "card" and step.waits is not None
+            for verb, line in step.actions
+            if verb == "negate"
+        }
         first = {line for event in bus.cycle_begins for line in event_lines(event)}
         last = {
             line
@@ -193,16 +201,23 @@ class LineForeteller:
     def _with_special(self, rows: FaultRows, outcomes: States) -> States:
         """Put in what becomes of transfers with faults that are not about levels.
 
-        A card that takes a transfer for one of another kind is not silent.
+        A card that takes a transfer for one of another kind is not silent, and where lines that
+        mark kinds are bent at the host too, cycles are other ones than were meant. A card that may
+        be at work after it has answered may be so still in the next transfer, if the host cannot
+        see that.
         """
         told = outcomes.copy()
-        other = self._marks[rows.a] | self._marks[rows.b]
-        told[other[:, None] & (told == Outcome.UNSEEN)] = Outcome.UNSURE
+        told[told == Outcome.MISTAKEN] = Outcome.UNSURE
+        is_bent = np.array([not isinstance(fault, Open) for fault in rows.faults], dtype=bool)
+        is_bent &= self._marks[rows.a] | self._marks[rows.b]
+        told[is_bent[:, None] & (told == Outcome.UNSEEN)] = Outcome.UNSURE
         for row, fault in enumerate(rows.faults):
             if isinstance(fault, Absent):
                 told[row] = Outcome.UNSEEN
             elif isinstance(fault, EarlyAcknowledge):
                 told[row] = Outcome.UNSURE
+            elif isinstance(fault, NoAcknowledge) and fault.line in self._lingering:
+                told[row, 1:] = Outcome.UNSURE
         return told
 
     def _fill(

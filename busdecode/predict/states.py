@@ -58,7 +58,7 @@ class LineStates:
     ----------
     bus : Bus
     transfers : sequence of Transfer
-        Of kinds that a memory answers.
+        Of kinds that move data.
     runs : dict of Form to list of Run
         Runs made before; those that are missing are added.
     hidden : collection of str
@@ -138,6 +138,8 @@ class LineStates:
             if each.who not in (HOST, CARD) or each.what == "unknown":
                 continue
             if line in self._hidden and each.what in ("address", "data"):
+                continue
+            if line in self._hidden and self._bus.address_from_lines:
                 continue
             if each.what in ("low", "high"):
                 states[here] = each.who + (each.what == "high")
