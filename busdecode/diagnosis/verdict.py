@@ -206,8 +206,8 @@ def judge(evidence: Evidence, faults: Sequence[Fault], scored: Scored | None = N
         taken = {group.faults[0] for group in first}
         groups = [*first, *(group for group in groups if group.faults[0] not in taken)]
         together = 2
-    if (may_hang := _may_hang(evidence, groups[0], wrong)) and evidence.of_lines.any():
-        silent += _silent_in_reads(evidence, rows, scores)
+    if may_hang := _may_hang(evidence, groups[0], wrong):
+        silent += _chosen(rows, _silent_in_reads(evidence, rows, scores))
     return replace(
         verdict,
         groups=tuple(groups),
@@ -243,6 +243,7 @@ def score_all(evidence: Evidence, faults: Sequence[Fault]) -> Scored:
         early = score(begun, rows)
         is_silent = (early.silent == len(begun.seen)) & (early.explained == 0)
         kept = ~is_silent & _may_be(early, is_wrong=bool(evidence.wrong.any()))
+        kept |= ~is_silent & _silent_in_reads(begun, rows, early)
         if kept.any():
             silent += _chosen(rows, is_silent)
             rows = rows.part(np.flatnonzero(kept))
@@ -311,15 +312,21 @@ def _may_hang(evidence: Evidence, group: Group, wrong: int) -> bool:
     return is_of_control and (is_absent or 2 * wrong > evidence.judged)
 
 
-def _silent_in_reads(evidence: Evidence, rows: FaultRows, scores: Scores) -> tuple[Fault, ...]:
-    """Give the candidates that foretell nothing of any read, though they do of lines."""
-    some = np.flatnonzero(rows.controls & (scores.contradicted == 0) & (scores.matched == 0))
+def _silent_in_reads(evidence: Evidence, rows: FaultRows, scores: Scores) -> NDArray[np.bool_]:
+    """Tell which candidates of control foretell nothing of any read, though they do of lines.
+
+    Where no read can be judged that tells nothing of them.
+    """
     is_silent = np.zeros(len(rows), dtype=bool)
-    looked = evidence.looked[~evidence.of_lines]
+    reads = ~evidence.of_lines & (evidence.known & evidence.looked != 0)
+    if not evidence.of_lines.any() or not reads.any():
+        return is_silent
+    some = np.flatnonzero(rows.controls & (scores.contradicted == 0) & (scores.matched == 0))
+    looked = evidence.looked[reads]
     for part, foretold in evidence.over(rows.part(some)):
-        known = foretold.known[:, ~evidence.of_lines] & looked
+        known = foretold.known[:, reads] & looked
         is_silent[some[part]] = (known == 0).all(axis=1)
-    return _chosen(rows, is_silent)
+    return is_silent
 
 
 def _in_order(faults: Iterable[Fault]) -> tuple[Fault, ...]:
