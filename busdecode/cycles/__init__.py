@@ -22,7 +22,7 @@ from busdecode.cycles.places import (
 )
 from busdecode.cycles.seen import CardView
 from busdecode.cycles.sight import moment_name
-from busdecode.cycles.simulate import Simulation
+from busdecode.cycles.simulate import Simulation, without_port
 from busdecode.cycles.synthesise import (
     Sampling,
     Synthesis,
@@ -78,4 +78,5 @@ __all__ = [
     "synthesise_log",
     "transfers_of",
     "why_too_coarse",
+    "without_port",
 ]

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from busdecode.faults import Fault
     from busdecode.protocol import Bus
 
-__all__ = ["History", "Simulation"]
+__all__ = ["History", "Simulation", "without_port"]
 
 
 class Simulation:
@@ -148,10 +148,28 @@ def ports_of(bus: Bus, transfers: Sequence[Transfer]) -> dict[int, dict[str, int
     ValueError
         If no port does, or two transfers need different ones at one word.
     """
+    ports, odd = _sorted_ports(bus, transfers)
+    if odd:
+        word = transfers[odd[0]].address // bus.word_bytes * bus.word_bytes
+        raise ValueError(f"no one port at 0x{word:X} moves the lanes of all its transfers")
+    return {word: fitting[0] for word, fitting in ports.items()}
+
+
+def without_port(bus: Bus, transfers: Sequence[Transfer]) -> list[int]:
+    """Give the places of transfers that no port moves together with those before at its word.
+
+    No healthy bus has them; a capture of one that is bent may seem to.
+    """
+    return _sorted_ports(bus, transfers)[1]
+
+
+def _sorted_ports(
+    bus: Bus, transfers: Sequence[Transfer]
+) -> tuple[dict[int, list[dict[str, int]]], list[int]]:
+    """Give the ports that there may be at each word, and the places of what none moves."""
     ports: dict[int, list[dict[str, int]]] = {}
-    if not bus.port_lines:
-        return {}
-    for transfer in transfers:
+    odd: list[int] = []
+    for at, transfer in enumerate(transfers if bus.port_lines else ()):
         word = transfer.address // bus.word_bytes * bus.word_bytes
         rows = rows_for(
             bus,
@@ -161,7 +179,8 @@ def ports_of(bus: Bus, transfers: Sequence[Transfer]) -> dict[int, dict[str, int
             kind=transfer.kind,
         )
         fitting = [port_of(bus, row) for row in rows]
-        ports[word] = [each for each in ports.get(word, fitting) if each in fitting]
-        if not ports[word]:
-            raise ValueError(f"no one port at 0x{word:X} moves the lanes of all its transfers")
-    return {word: fitting[0] for word, fitting in ports.items()}
+        if left := [each for each in ports.get(word, fitting) if each in fitting]:
+            ports[word] = left
+        else:
+            odd.append(at)
+    return ports, odd

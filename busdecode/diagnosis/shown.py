@@ -10,7 +10,15 @@ import numpy as np
 from busdecode.access import lane_mask
 from busdecode.capture import words_for
 from busdecode.compare import doubt_of, matched, ports_seen
-from busdecode.cycles import DIRECTIONS, ENDINGS, MOMENTS, moment_name, moment_of, transfers_of
+from busdecode.cycles import (
+    DIRECTIONS,
+    ENDINGS,
+    MOMENTS,
+    moment_name,
+    moment_of,
+    transfers_of,
+    without_port,
+)
 from busdecode.diagnosis.evidence import (
     Evidence,
     ReadBack,
@@ -304,6 +312,8 @@ def _of_beats(
             is_read = some.direction == DIRECTIONS.index("read")
             rows, some = rows[~is_read], some.take(~is_read)
         some = replace(some, address=_apart(addresses(rows), free, word))
+    odd = without_port(bus, transfers_of(some))
+    some, rows = some.take(np.delete(np.arange(len(rows)), odd)), np.delete(rows, odd)
     transfers, reads = [], []
     for at, transfer in enumerate(transfers_of(some)):
         if bus.kind(transfer.kind).direction == "read":
@@ -311,7 +321,9 @@ def _of_beats(
             reads.append(Returned(at, int(some.data[at]) & known, known))
             transfer = replace(transfer, data=None)
         transfers.append(transfer)
-    notes = ("without a log, what was written is taken from the lines",)
+    notes: tuple[str, ...] = ("without a log, what was written is taken from the lines",)
+    if odd:
+        notes += (f"{counted(len(odd), 'cycle')} left out: no port moves the lanes that they show",)
     told = returned(model, transfers, None, reads, name=name, hidden=hidden)
     return Stimulus(told, rows, notes)
 
