@@ -7,7 +7,7 @@ it, and looked at just as the capture was.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
@@ -158,6 +158,16 @@ class Remade:
         last = int(at[-1]) + 1 if len(at) else 0
         return min(max(last, _LEAST_TRANSFERS), _MOST_TRANSFERS)
 
+    @cached_property
+    def outside(self) -> dict[int, int]:
+        """Where in each piece what was not made again begins, by its identity; others are whole."""
+        reads = int(np.searchsorted(self._stimulus.foreteller.reads, self.count))
+        found = {id(self._stimulus): reads}
+        found |= {id(each): self.count * each.foreteller.words for each in self._recorded.shown}
+        if self.count < len(self._stimulus.foreteller.transfers):
+            found |= {id(each): 0 for each in self._recorded.ties}
+        return found
+
     def _places(self) -> list[str]:
         return [each.place for each in self._recorded.shown] + [
             each.place for each in self._recorded.ties
@@ -217,9 +227,11 @@ class Remade:
     def _beats(self, recording: Recording) -> Ints:
         """Give the beat that each transfer is in a run made again."""
         table, count = recording.table, self.count
-        whole = np.flatnonzero((table.ended != ENDINGS.index("cut-off")) & (table.kind >= 0))
-        if len(whole) == count:
-            return whole
+        is_over = table.ended != ENDINGS.index("cut-off")
+        # Where the lines that mark kinds were not captured, no kind is known.
+        for is_whole in (is_over & (table.kind >= 0), is_over):
+            if int(is_whole.sum()) == count:
+                return np.flatnonzero(is_whole)
         if self._recorded.log is None or not len(table):
             return np.full(count, -1, dtype=np.int64)
         lines = next(iter(recording.places.values())).lines
@@ -236,10 +248,13 @@ class Tried(Evidence):
     joint : Joint
     found : dict of Fault to (ndarray of uint64, ndarray of uint64)
         What each would show, and the bits that are known of it, shape (R,).
+    within : ndarray of bool, shape (R,)
+        What is of the part of a run that was made again, or of what is not made again at all.
     """
 
     joint: Joint
     found: dict[Fault, tuple[Words, Words]]
+    within: NDArray[np.bool_]
 
     @classmethod
     def of(
@@ -283,6 +298,7 @@ class Tried(Evidence):
             name=joint.name,
             joint=joint,
             found=found,
+            within=_within(joint, [again for _, again in runs]),
         )
 
     def over(self, rows: FaultRows) -> Iterator[tuple[slice, Foretold]]:
@@ -297,3 +313,15 @@ class Tried(Evidence):
     def first(self, count: int) -> Joint:
         """Give about so many of the first observations alone, without what was tried."""
         return self.joint.first(count)
+
+    def of_what_was_made(self) -> Tried:
+        """Give the same, as if nothing had been seen but what `within` tells."""
+        return replace(self, looked=np.where(self.within, self.looked, np.uint64(0)))
+
+
+def _within(joint: Joint, runs: Sequence[Remade]) -> NDArray[np.bool_]:
+    """Tell which observations are of the parts of runs that were made again, shape (R,)."""
+    outside = {key: at for again in runs for key, at in again.outside.items()}
+    return np.concatenate(
+        [np.arange(len(piece)) < outside.get(id(piece), len(piece)) for piece in joint.pieces]
+    )

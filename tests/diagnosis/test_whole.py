@@ -145,3 +145,16 @@ def test_two_causes_at_once_are_not_taken_for_one() -> None:
 
     assert judgement.more_than_one_cause
     assert not judgement.is_settled
+
+
+def test_what_is_made_again_in_part_is_held_against_others_by_that_part() -> None:
+    """Reads pass for writes: all ones come back, as from no card, and a run made again tells so."""
+    faults = [fault_of(text, "vmebus") for text in ("absent high", "stuck WRITE low")]
+    made = run("vmebus", faults[1], seed=26)
+    lines = ["AM5", "AM4", "AM3", "D20", "D1", "AS", "DS1", "DS0"]
+    gathered = made.gathered(made.capture(lines))
+    _, verdict = diagnose(gathered.logs, gathered.recorded, faults)
+
+    assert not verdict.is_settled
+    assert {fault for group in verdict.groups[:2] for fault in group.faults} == set(faults)
+    assert min(group.share for group in verdict.groups[:2]) > 0.1
