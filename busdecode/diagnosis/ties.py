@@ -272,15 +272,22 @@ def _bit_of(one: int, other: int, count: int) -> tuple[int, np.uint64]:
     return number // 64, np.uint64(1 << number % 64)
 
 
+@lru_cache(maxsize=16)
+def _above(count: int) -> tuple[Ints, ...]:
+    """Give the places of all pairs of so many lines, each once."""
+    return np.triu_indices(count, 1)
+
+
 def _packed(pairs: Bools) -> Words:
     """Pack what is told of each pair, shape (L, L), a bit a pair."""
-    bits = pairs[np.triu_indices(len(pairs), 1)]
+    bits = pairs[_above(len(pairs))]
     padded = np.zeros(-(-len(bits) // 64) * 64, dtype=np.uint8)
     padded[: len(bits)] = bits
     words: Words = np.packbits(padded, bitorder="little").view("<u8").astype(np.uint64)
     return words
 
 
+@lru_cache(maxsize=16)
 def _touching(count: int) -> list[Words]:
     """Give for each line the bits of the pairs that it is in."""
     masks = []

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from busdecode.cycles import Form, Run
     from busdecode.faults import Fault
+    from busdecode.predict.states import Carried
     from busdecode.protocol import Bus
 
     Codes = NDArray[np.uint16]
@@ -39,6 +40,7 @@ class Model:
     def __init__(self, bus: Bus) -> None:
         self.bus = bus
         self.runs: dict[Form, list[Run]] = {}
+        self.carried: dict[tuple[Form, str, str], Carried] = {}
         self._answers = Answers(bus)
         self._tables: list[Codes] = []
         self._table_of: dict[tuple[object, ...], int] = {}

@@ -85,7 +85,7 @@ class Foreteller:
         self._given = tuple(transfers), None if parts is None else tuple(parts)
         self._hidden = frozenset(hidden)
         self._address, self._data = model.address_bits, model.data_bits
-        self._states = LineStates(bus, transfers, model.runs, hidden)
+        self._states = LineStates(bus, transfers, model.runs, model.carried, hidden)
         self._reads = np.flatnonzero(~self._states.is_write)
         self._writes = np.flatnonzero(self._states.is_write)
         self._pieces = Pieces.of(bus, transfers, parts)

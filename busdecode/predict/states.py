@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from busdecode.cycles import Run
     from busdecode.protocol import Bus
 
-__all__ = ["ANY", "CARD", "HOST", "MEMBERS", "RELEASED", "STATES", "LineStates"]
+__all__ = ["ANY", "CARD", "HOST", "MEMBERS", "RELEASED", "STATES", "Carried", "LineStates"]
 
 RELEASED, HOST, CARD, ANY = 0, 1, 3, 7
 """A line that no one drives; that the host, or the card, drives low, one more when high; any."""
@@ -41,7 +41,7 @@ _PARTIES = {RELEASED: 0, HOST: 5, CARD: 6, ANY: ANY}
 
 
 @dataclass(frozen=True)
-class _Carried:
+class Carried:
     """What a line carries at a moment in transfers of a form.
 
     `what` is ``low``, ``high``, ``address``, ``data``, or ``unknown``.
@@ -61,6 +61,8 @@ class LineStates:
         Of kinds that move data.
     runs : dict of Form to list of Run
         Runs made before; those that are missing are added.
+    carried : dict of (Form, str, str) to Carried
+        What lines carry in these runs at a moment, as far as it was found; it is added to.
     hidden : collection of str
         Lines of which the transfers do not tell what is driven on them.
     """
@@ -70,9 +72,11 @@ class LineStates:
         bus: Bus,
         transfers: Sequence[Transfer],
         runs: dict[Form, list[Run]],
+        carried: dict[tuple[Form, str, str], Carried],
         hidden: Collection[str] = (),
     ) -> None:
         self._bus = bus
+        self._carried_before = carried
         self._hidden = frozenset(hidden)
         self._address_bit = dict(zip(bus.address, bus.address_bits, strict=True))
         self._data_bit = {line: bit for bit, line in enumerate(reversed(bus.data))}
@@ -116,7 +120,7 @@ class LineStates:
     def is_used(self, line: str) -> NDArray[np.bool_]:
         """Tell in which transfers an address line shows the address, shape (T,)."""
         if line not in self._used:
-            used = [self._carried(runs, "address", line).what == "address" for runs in self.runs]
+            used = [each.what == "address" for each in self._carried("address", line)]
             if self._address_bit[line] < self._bus.word_bytes.bit_length() - 1:
                 used = [True] * len(used)
             self._used[line] = np.array(used, dtype=bool)[self.form]
@@ -125,13 +129,13 @@ class LineStates:
     def is_stored(self, line: str) -> NDArray[np.bool_]:
         """Tell in which reads a data line shows what the card has stored, shape (T,)."""
         if line not in self._stored:
-            given = [self._carried(runs, "read", line) for runs in self.runs]
+            given = self._carried("read", line)
             stored = [(each.who, each.what) == (CARD, "data") for each in given]
             self._stored[line] = np.array(stored, dtype=bool)[self.form]
         return self._stored[line]
 
     def _states(self, moment: str, line: str) -> NDArray[np.uint8]:
-        carried = [self._carried(runs, moment, line) for runs in self.runs]
+        carried = self._carried(moment, line)
         states = np.array([_PARTIES[c.who] for c in carried], dtype=np.uint8)[self.form]
         for at, each in enumerate(carried):
             here = self.form == at
@@ -155,7 +159,15 @@ class LineStates:
                 states = np.where(here & is_moved, shown, states)
         return states
 
-    def _carried(self, runs: Sequence[Run], moment: str, line: str) -> _Carried:
+    def _carried(self, moment: str, line: str) -> list[Carried]:
+        """Give what a line carries at a moment, for each form."""
+        known = self._carried_before
+        for form, runs in zip(self.forms, self.runs, strict=True):
+            if (form, moment, line) not in known:
+                known[form, moment, line] = self._found(runs, moment, line)
+        return [known[form, moment, line] for form in self.forms]
+
+    def _found(self, runs: Sequence[Run], moment: str, line: str) -> Carried:
         """Find what explains a line's levels in all runs of a form."""
         bus = self._bus
         mask = 1 << bus.line_names.index(line)
@@ -165,12 +177,12 @@ class LineStates:
         is_taken |= line in self._strobes
         # Where the next address is out before the last data is gone, that may still be on its way.
         if bus.pipelined and moment == "address" and bus.line(line).role in _OF_DATA:
-            return _Carried(ANY, "unknown")
+            return Carried(ANY, "unknown")
         who: set[int] = set()
         shown: list[int] = []
         for run in runs:
             if moment not in run.moments:
-                return _Carried(ANY, "unknown")
+                return Carried(ANY, "unknown")
             host, card = run.drives[run.moments[moment]]
             drive = host if host.mask & mask else card
             who.add(HOST if host.mask & mask else CARD if card.mask & mask else RELEASED)
@@ -184,13 +196,13 @@ class LineStates:
                 who.add(ANY)
             shown.append(int(bool(drive.levels & mask)))
         if len(who) > 1:
-            return _Carried(ANY, "unknown")
+            return Carried(ANY, "unknown")
         party = who.pop()
         data = self._data_bit.get(line)
         if moment != "address" and data is not None:
             form = Form.of(bus, runs[0].transfer)
             if not lane_mask(bus, form.lanes) >> data & 1:
-                return _Carried(party, "unknown")
+                return Carried(party, "unknown")
         address = self._address_bit.get(line)
         if (
             address is not None
@@ -198,17 +210,17 @@ class LineStates:
             and line not in bus.marking_lines
             and not runs[0].used >> address & 1
         ):
-            return _Carried(party, "unknown")
+            return Carried(party, "unknown")
         if len(set(shown)) == 1:
-            return _Carried(party, ("low", "high")[shown[0]])
+            return Carried(party, ("low", "high")[shown[0]])
         if address is not None and all(
             (run.transfer.address ^ bus.address_low) >> address & 1 == level
             for run, level in zip(runs, shown, strict=True)
         ):
-            return _Carried(party, "address")
+            return Carried(party, "address")
         if data is not None and all(
             (run.data ^ bus.data_low) >> data & 1 == level
             for run, level in zip(runs, shown, strict=True)
         ):
-            return _Carried(party, "data")
-        return _Carried(party, "unknown")
+            return Carried(party, "data")
+        return Carried(party, "unknown")
