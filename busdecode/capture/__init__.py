@@ -21,7 +21,14 @@ from busdecode.capture.compilation import (
 from busdecode.capture.matching import name_forms
 from busdecode.capture.model import Capture, concatenated, from_levels, join, split, stretches
 from busdecode.capture.probes import Probe, ProbeGroup, ProbeList, read_probes
-from busdecode.capture.readers import READERS, Options, Reader, open_capture, read_capture
+from busdecode.capture.readers import (
+    READERS,
+    Options,
+    Reader,
+    check_options,
+    open_capture,
+    read_capture,
+)
 from busdecode.capture.stream import SETTLED_ROWS, CaptureFile, Source, Told
 from busdecode.capture.vcd import write_vcd
 from busdecode.capture.words import pack_levels, planes, words_for
@@ -45,6 +52,7 @@ __all__ = [
     "advice",
     "bind_capture",
     "bind_channels",
+    "check_options",
     "compiled",
     "compiled_loop",
     "concatenated",

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from busdecode.capture.model import Capture
 
-__all__ = ["READERS", "Options", "Reader", "open_capture", "read_capture"]
+__all__ = ["READERS", "Options", "Reader", "check_options", "open_capture", "read_capture"]
 
 
 @dataclass(frozen=True)
@@ -106,17 +106,11 @@ def open_capture(
     RequestError
         If an option is none of those accepted.
     """
+    check_options(options)
     named = {reader.name: reader for reader in READERS}
     form = options.pop("format", None)
-    if form is not None and form not in named:
-        near = nearest(form, named)
-        raise RequestError(
-            f"the format must be one of {', '.join(named)}, not {quoted(form)}",
-            action=None if near is None else f"did you mean {near}?",
-        )
     name = options.pop("name", None)
     told = Told(**cast("dict[str, Any]", options))
-    _check(told)
     source = Source(what, name, unpack_limit=told.unpack_limit)
     if form is not None:
         return named[form].open(source, told)
@@ -128,8 +122,24 @@ def open_capture(
     return known[0].open(source, told)
 
 
-def _check(told: Told) -> None:
-    """Refuse options that no format could use."""
+def check_options(options: Options) -> None:
+    """Refuse options that no format could use.
+
+    Raises
+    ------
+    RequestError
+        If there is one.
+    """
+    named = [reader.name for reader in READERS]
+    form = options.get("format")
+    if form is not None and form not in named:
+        near = nearest(form, named)
+        raise RequestError(
+            f"the format must be one of {', '.join(named)}, not {quoted(form)}",
+            action=None if near is None else f"did you mean {near}?",
+        )
+    own = {key: value for key, value in options.items() if key not in ("format", "name")}
+    told = Told(**cast("dict[str, Any]", own))
     if told.time_unit is not None and told.time_unit not in PICOSECONDS:
         raise RequestError(
             f"the time unit must be one of {', '.join(PICOSECONDS)}, not {quoted(told.time_unit)}"

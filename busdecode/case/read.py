@@ -9,10 +9,17 @@ from typing import TYPE_CHECKING
 from pydantic import ValidationError
 
 from busdecode.access import read_pattern
-from busdecode.capture import Options
+from busdecode.capture import Options, check_options
 from busdecode.case.model import Case, CaseCapture, CaseLog, CaseNote, Measured
 from busdecode.case.schema import CaseTable, known_keys
-from busdecode.errors import CaseError, DescriptionError, LogError, nearest, quoted
+from busdecode.errors import (
+    CaseError,
+    DescriptionError,
+    LogError,
+    RequestError,
+    nearest,
+    quoted,
+)
 from busdecode.faults import RAILS
 from busdecode.protocol import load_bus
 from busdecode.toml_keys import (
@@ -254,20 +261,26 @@ class _Reading:
             if (value := getattr(table, name)) is not None:
                 told[name] = value
         for name, key in (("sample_period", "sample-period"), ("start", "from"), ("stop", "to")):
-            if (text := getattr(table, name)) is not None:
-                told[name] = self._time(("captures", at, key), text)  # type: ignore[literal-required]
+            if (text := getattr(table, name)) is None:
+                continue
+            if (time := self._time(("captures", at, key), text)) is not None:
+                told[name] = time  # type: ignore[literal-required]
         if table.layout is not None:
             told["layout"] = self._file(("captures", at, "layout"), table.layout)
         if table.allow_truncated is not None:
             told["allow_truncated"] = table.allow_truncated
+        try:
+            check_options(told)
+        except RequestError as error:
+            self._report(("captures", at), error.found, error.expected, error.action)
         return told
 
-    def _time(self, key: KeyPath, text: str) -> int:
+    def _time(self, key: KeyPath, text: str) -> int | None:
         try:
             return parse_time(text)
         except ValueError as error:
             self._report(key, str(error), "a time with its unit, such as '10 ns'")
-        return 0
+        return None
 
     def _pattern(self, key: KeyPath, text: str | None) -> re.Pattern[str] | None:
         """Read a pattern; a TOML file that holds it is looked for beside the case too."""

@@ -197,11 +197,6 @@ class Clips:
     spares: tuple[Clip, ...] = ()
     free: int = 0
 
-    @property
-    def spare(self) -> Clip | None:
-        """Where all channels are taken, the captured line that tells least."""
-        return self.spares[0] if self.spares and not self.free else None
-
 
 def lines_to_clip(
     foretellers: Mapping[str, LineForeteller],

@@ -396,6 +396,12 @@ MISTAKES: list[tuple[str | bytes, str]] = [
         "  expected: a time with its unit, such as '10 ns'",
     ),
     (
+        BUS + LOG + CAPTURE + 'capture-format = "vdc"\n',
+        "case.toml:4: captures[0]: the format must be one of vcd, csv, numpy, packed, not 'vdc'\n"
+        "  4 | [[captures]]\n"
+        "  do:       did you mean vcd?",
+    ),
+    (
         BUS + LOG + MEASURED.replace("D2", "supply").replace("D5", "ground"),
         "case.toml:5: measured[0].lines: supply is measured against ground\n"
         '  5 | lines = ["supply", "ground"]\n'

@@ -177,7 +177,7 @@ def test_captured_lines_are_not_proposed() -> None:
 
     assert rounded(found) == [("host", "D3", 1.5), ("card", "D4", 1.0), ("card", "D3", 1.0)]
     assert rounded(clips(FF, weights, places=("card",), most=1)) == [("card", "D4", 1.0)]
-    assert found.spare is None
+    assert found.spares == ()
 
 
 @pytest.mark.parametrize(
@@ -195,8 +195,6 @@ def test_what_lines_tell_together(channels: int, lines: list[str], gain: float) 
 
 HELD = {"stuck D3 low": 1, "stuck D4 low": 1, "stuck D5 low": 0}
 SPARES = [
-    # A channel is free.
-    (4, [], None),
     # All are taken: D6 tells nothing at all, D5 nothing as D5 is not at fault any more.
     (3, [], ("host", "D6")),
     (3, [("host", "D6")], ("host", "D5")),
@@ -211,16 +209,16 @@ def test_which_line_to_take_off(
 ) -> None:
     """The one that tells least; of equals, which would if all were as likely; none that stays."""
     captured = [("host", "D6"), ("host", "D5"), ("host", "D3")]
-    found = clips(FF, HELD, captured, channels=channels, fixed=fixed).spare
+    found = clips(FF, HELD, captured, channels=channels, fixed=fixed)
 
-    assert spare == (None if found is None else (found.place, found.line))
+    assert found.free == 0
+    assert spare == next(((each.place, each.line) for each in found.spares), None)
 
 
 def test_of_lines_that_would_never_tell_anything_the_last_is_taken_off() -> None:
     """D7 and D6 are right with every candidate."""
-    found = clips(FF, HELD, [("host", "D7"), ("host", "D6")], channels=2).spare
+    found = clips(FF, HELD, [("host", "D7"), ("host", "D6")], channels=2).spares[0]
 
-    assert found is not None
     assert (found.line, found.gain) == ("D6", 0.0)
 
 
