@@ -56,6 +56,14 @@ class Beeped(Evidence):
         words = (_healthy(self.pairs) ^ is_told) & known
         yield slice(0, len(rows)), Foretold(words * _READING, known * _READING)
 
+    def where(self) -> list[tuple[str, int]]:
+        """Give the points that read otherwise than on a healthy bus."""
+        return [
+            (f"{one} with {other}" if one != other else f"{one} from end to end", 1)
+            for (one, other), wrong in zip(self.pairs, self.wrong.tolist(), strict=True)
+            if wrong
+        ]
+
     def first(self, count: int) -> Beeped:
         """Give all of it: there is little."""
         return self

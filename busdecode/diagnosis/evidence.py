@@ -17,7 +17,7 @@ from busdecode.errors import quoted
 from busdecode.predict import Foreteller, Foretold
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -29,7 +29,18 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
     Words = NDArray[np.uint64]
 
-__all__ = ["Evidence", "Joint", "ReadBack", "Returned", "kinds_taken", "read_back", "returned"]
+__all__ = [
+    "Evidence",
+    "Joint",
+    "ReadBack",
+    "Returned",
+    "counted_lines",
+    "kinds_taken",
+    "read_back",
+    "returned",
+]
+
+_ONE = np.uint64(1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,6 +113,10 @@ class Evidence(ABC):
         """How many observations can be judged: something of what they should be is known."""
         return int((self.known & self.looked != 0).sum())
 
+    @abstractmethod
+    def where(self) -> list[tuple[str, int]]:
+        """Give where what is wrong lies, as it is said, and how often it is wrong there."""
+
     def units(self, bits: Words) -> int:
         """Count in the evidence's own unit what has any of some bits, shape (R,)."""
         return int((np.bitwise_count(bits) if self.is_by_bit else bits != 0).sum())
@@ -150,6 +165,10 @@ class Joint(Evidence):
                 at = columns.stop
             yield part, Foretold(words, known)
 
+    def where(self) -> list[tuple[str, int]]:
+        """Give where what is wrong lies in each piece, one after the other."""
+        return [each for piece in self.pieces for each in piece.where()]
+
     def first(self, count: int) -> Joint:
         """Give about so many of the first observations, of each piece its share."""
         every = max(1, len(self))
@@ -179,9 +198,25 @@ class ReadBack(Evidence):
         """Foretell every read with each fault, some faults at a time."""
         return self.foreteller.over(rows)
 
+    def where(self) -> list[tuple[str, int]]:
+        """Give the data lines of which bits are wrong, and in how many reads."""
+        return counted_lines(self.wrong, dict(enumerate(reversed(self.model.bus.data))))
+
     def first(self, count: int) -> ReadBack:
         """Give the evidence of the first reads alone."""
         return self._cut(count, foreteller=self.foreteller.first(count), access=self.access[:count])
+
+
+def counted_lines(wrong: Words, names: Mapping[int, str]) -> list[tuple[str, int]]:
+    """Count the words in which a bit is set, for each bit that has a name; most first.
+
+    Examples
+    --------
+    >>> counted_lines(np.array([0b110, 0b100], dtype=np.uint64), {0: "D0", 1: "D1", 2: "D2"})
+    [('D2', 2), ('D1', 1)]
+    """
+    counts = [(name, int((wrong >> np.uint64(bit) & _ONE).sum())) for bit, name in names.items()]
+    return sorted((each for each in counts if each[1]), key=lambda each: -each[1])
 
 
 def kinds_taken(bus: Bus, present: Collection[str]) -> frozenset[str]:

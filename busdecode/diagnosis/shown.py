@@ -23,6 +23,7 @@ from busdecode.diagnosis.evidence import (
     Evidence,
     ReadBack,
     Returned,
+    counted_lines,
     kinds_taken,
     read_back,
     returned,
@@ -56,6 +57,10 @@ __all__ = [
 ]
 
 
+_SAID = ("at the address", "in writes", "in reads")
+"""How each of `MOMENTS` is told."""
+
+
 @dataclass(frozen=True, eq=False)
 class Shown(Evidence):
     """What lines of one place showed in T transfers, a word or more at each of `MOMENTS`.
@@ -78,6 +83,25 @@ class Shown(Evidence):
     def over(self, rows: FaultRows) -> Iterator[tuple[slice, Foretold]]:
         """Foretell every observation with each fault, some faults at a time."""
         return self.foreteller.over(rows)
+
+    def where(self) -> list[tuple[str, int]]:
+        """Give the lines that are wrong, and when in a cycle, and in how many cycles."""
+        wrong = self.wrong.reshape(-1, self.foreteller.words)
+        width = words_for(len(self.foreteller.bus.lines))
+        found = [
+            each
+            for at, said in enumerate(_SAID)
+            for word in range(width)
+            for each in counted_lines(
+                wrong[:, at * width + word],
+                {
+                    number % 64: f"{line} {said}"
+                    for number, line in enumerate(self.foreteller.bus.line_names)
+                    if number // 64 == word
+                },
+            )
+        ]
+        return sorted(found, key=lambda each: -each[1])
 
     def first(self, count: int) -> Shown:
         """Give the evidence of the first transfers alone."""

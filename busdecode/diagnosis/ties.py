@@ -128,6 +128,15 @@ class Ties(Evidence):
                 held.append((mine, level, other))
         return held
 
+    def where(self) -> list[tuple[str, int]]:
+        """Give the pairs that should have differed and never did."""
+        names, wrong = tuple(self._place), self.wrong
+        return [
+            (f"{names[a]} with {names[b]}", 1)
+            for number, (a, b) in enumerate(zip(*map(list, _above(len(names))), strict=True))
+            if wrong[number // 64] >> np.uint64(number % 64) & np.uint64(1)
+        ]
+
     def first(self, count: int) -> Ties:
         """Give all of it: it does not grow with the capture."""
         return self

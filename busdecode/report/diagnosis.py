@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 __all__ = ["Diagnosis", "diagnosis_object", "diagnosis_text"]
 
 
+_WHERE = 4
+"""So many lines or pairs that are wrong are named in a row of text."""
+
+
 class Diagnosis(NamedTuple):
     """What is told of a case.
 
@@ -64,7 +68,12 @@ def diagnosis_text(told: Diagnosis) -> str:
 
 def _told(piece: Evidence) -> str:
     judged = counted(piece.units(piece.known & piece.looked), piece.unit)
-    return f"{piece.name}: {judged} judged, {piece.units(piece.wrong)} wrong"
+    row = f"{piece.name}: {judged} judged, {piece.units(piece.wrong)} wrong"
+    where = piece.where()
+    told = [name if times == 1 else f"{name} {times} times" for name, times in where[:_WHERE]]
+    if len(where) > _WHERE:
+        told.append(f"and {len(where) - _WHERE} more")
+    return f"{row}: {', '.join(told)}" if told else row
 
 
 def _agreement(fares: Sequence[Fares]) -> list[str]:
@@ -101,6 +110,7 @@ def diagnosis_object(told: Diagnosis) -> dict[str, object]:
                 "unit": piece.unit,
                 "judged": piece.units(piece.known & piece.looked),
                 "wrong": piece.units(piece.wrong),
+                "where": [{"what": what, "times": times} for what, times in piece.where()],
             }
             for piece in pieces
         ],

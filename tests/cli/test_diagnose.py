@@ -131,7 +131,8 @@ def test_the_bundled_case_names_the_tied_lines(
     assert rows[0] == "RAM card of the Brackenmoor logger on 6502"
     first = rows.index("  D1 and A3 are tied together, and low wins")
     assert rows[first + 1].endswith("contradicted by 0 observations")
-    assert "  data-low, pairs of lines at the host: 41 pairs judged, 1 wrong" in rows
+    assert rows[4].endswith("15 wrong: D1 in writes 7 times, D1 in reads 7 times, A3 in writes")
+    assert "  data-low, pairs of lines at the host: 41 pairs judged, 1 wrong: A3 with D1" in rows
     assert "    data-low, pairs of lines at the host: explains 1 of 1 wrong pair" in rows
     next_ = rows.index("Next, best first (writes go to live addresses; beep with power off):")
     assert rows[next_ + 1].endswith("bits  beep A3 against D1; short if that is it")
@@ -238,7 +239,7 @@ def test_a_log_alone(diagnose: Callable[..., Outcome]) -> None:
     outcome = diagnose(log("bad"))
 
     assert outcome.status == 1
-    assert "  reads in bad: 15 reads judged, 7 wrong\n" in outcome.out
+    assert "  reads in bad: 15 reads judged, 7 wrong: D1 7 times\n" in outcome.out
     assert "Not settled. Likeliest first:\n  D1 is held low\n" in outcome.out
 
 
@@ -290,7 +291,13 @@ def test_a_meter_that_confirms(diagnose: Callable[..., Outcome]) -> None:
 
     assert told["groups"][0]["hypotheses"][0]["fault"] == TIED
     assert told["groups"][0]["contradicted"] == 0
-    assert {"name": "meter", "unit": "pair", "judged": 1, "wrong": 1} in told["evidence"]
+    assert {
+        "name": "meter",
+        "unit": "pair",
+        "judged": 1,
+        "wrong": 1,
+        "where": [{"what": "D1 with A3", "times": 1}],
+    } in told["evidence"]
     assert ["A3", "D1"] not in [sorted(each.get("lines", [])) for each in told["next"]]
 
 
