@@ -10,7 +10,7 @@ import numpy as np
 
 from busdecode.diagnosis.score import Scores, score
 from busdecode.diagnosis.together import together
-from busdecode.faults import Absent
+from busdecode.faults import Absent, Bridge
 from busdecode.predict import FaultRows, lines_of
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from busdecode.faults import Fault
     from busdecode.predict import Model
 
-__all__ = ["Group", "Judgement", "Scored", "judge", "score_all"]
+__all__ = ["Group", "Judgement", "Scored", "judge", "same_tie", "score_all"]
 
 _RANKED = 3000
 """So many candidates are grouped, the best ones."""
@@ -108,7 +108,8 @@ class Judgement:
     akin : tuple of Fault
         Where the first group is about one line: candidates that tie it to a line of control,
         and that nothing speaks against, though less is foretold of them. Where it is of control:
-        ties of its lines to those of which nobody knows what was on them. They are not excluded.
+        ties of its lines to those of which nobody knows what was on them. Where it is a tie: the
+        same with another line winning. They are not excluded.
     is_in_doubt : bool
         The first group keeps the card from answering or from being written to, as candidates
         in `silent` do.
@@ -117,7 +118,7 @@ class Judgement:
         open what is read, from 0 to 1.
     rivals : int
         Groups after the first that nothing contradicts and that explain something wrong; where
-        lines were seen too, only those of some likelihood.
+        lines were seen too, only those of some likelihood. None of `same_tie`.
     enough : float
         The share of what was wrong that an answer explains, if it leaves the rest open: all of
         it, but where lines were seen too, which tell much of any candidate.
@@ -149,6 +150,7 @@ class Judgement:
         Nothing read contradicts it, it foretells most bits, and no other that is not contradicted
         foretells a wrong read. It foretells what each wrong read returns, or what some do, and of
         the others that they may be wrong: what a card holds that was never written to is not known.
+        Groups that tie the very same two lines are one answer: only which line wins differs.
         """
         if not self.groups or self.more_than_one_cause or self.is_in_doubt or self.doubts:
             return False
@@ -158,7 +160,7 @@ class Judgement:
             and first.explained > 0
             and (first.explained >= self.enough * self.wrong or self.by_chance <= _CHANCE)
             and first.foretold >= _TELLING
-            and first.share >= _SETTLED
+            and first.share + sum(each.share for each in same_tie(self.groups)) >= _SETTLED
             and not self.rivals
         )
 
@@ -206,6 +208,7 @@ def judge(evidence: Evidence, faults: Sequence[Fault], scored: Scored | None = N
         taken = {group.faults[0] for group in first}
         groups = [*first, *(group for group in groups if group.faults[0] not in taken)]
         together = 2
+    least = _RIVAL if evidence.of_lines.any() else 0.0
     if may_hang := _may_hang(evidence, groups[0], wrong):
         silent += _chosen(rows, _silent_in_reads(evidence, rows, scores))
     return replace(
@@ -214,8 +217,11 @@ def judge(evidence: Evidence, faults: Sequence[Fault], scored: Scored | None = N
         together=together,
         more_than_one_cause=has_more,
         silent=silent,
-        akin=_akin(evidence.model, groups[0], rows, scores, silent),
-        rivals=_rivals(groups, least=_RIVAL if evidence.of_lines.any() else 0.0),
+        akin=(
+            *(f for group in same_tie(groups) if group.share >= least for f in group.faults),
+            *_akin(evidence.model, groups[0], rows, scores, silent),
+        ),
+        rivals=_rivals(groups, least=least),
         enough=_MOST if evidence.of_lines.any() else 1.0,
         by_chance=_by_chance(evidence, groups[0]),
         is_in_doubt=bool(silent) and may_hang,
@@ -253,9 +259,30 @@ def score_all(evidence: Evidence, faults: Sequence[Fault]) -> Scored:
 
 def _rivals(groups: Sequence[Group], *, least: float) -> int:
     """Count the groups after the first that would do as well, but for their likelihood."""
+    alike = same_tie(groups)
     return sum(
-        not each.contradicted and each.explained > 0 and each.share >= least for each in groups[1:]
+        not each.contradicted and each.explained > 0 and each.share >= least
+        for each in groups[1:]
+        if each not in alike
     )
+
+
+def same_tie(groups: Sequence[Group]) -> list[Group]:
+    """Give the groups after the first that explain by a tie of the same two lines, if that does."""
+    tied = {_tied(fault) for fault in groups[0].faults}
+    if len(tied) != 1 or None in tied:
+        return []
+    return [
+        each
+        for each in groups[1:]
+        if not each.contradicted
+        and each.explained
+        and {_tied(fault) for fault in each.faults} == tied
+    ]
+
+
+def _tied(fault: Fault) -> frozenset[str] | None:
+    return frozenset((fault.a, fault.b)) if isinstance(fault, Bridge) else None
 
 
 def _akin(

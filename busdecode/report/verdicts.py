@@ -68,6 +68,7 @@ def verdict_rows(judgement: Judgement, bus: Bus, words: Words = READS) -> list[s
     # at once, one may explain nothing by itself.
     named = judgement.groups[: judgement.together or 1]
     others = judgement.groups[len(named) :]
+    others = tuple(each for each in others if not set(each.faults) <= set(judgement.akin))
     groups = [*named, *(each for each in others if each.explained or not each.contradicted)]
     rows = []
     if judgement.together > 1:

@@ -158,3 +158,17 @@ def test_what_is_made_again_in_part_is_held_against_others_by_that_part() -> Non
     assert not verdict.is_settled
     assert {fault for group in verdict.groups[:2] for fault in group.faults} == set(faults)
     assert min(group.share for group in verdict.groups[:2]) > 0.1
+
+
+def test_ties_of_the_same_two_lines_are_one_answer() -> None:
+    """D5 is tied to OE; that OE wins, or that high does, foretells nearly the same."""
+    faults = [fault_of(f"bridge D5 OE {rule}", "sram") for rule in ("b-wins", "high-wins")]
+    made = run("sram", faults[0], seed=5)
+    gathered = made.gathered(made.capture(["CS", "OE", "WE", "D5", "D1", "D2"]))
+    some = [each for each in candidates_of("sram") if {"D5", "OE"} & set(lines_of(each))]
+    _, verdict = diagnose(gathered.logs, gathered.recorded, some)
+
+    assert [group.faults for group in verdict.groups[:2]] == [(each,) for each in faults]
+    assert verdict.groups[0].share < 0.9
+    assert verdict.is_settled
+    assert verdict.akin[0] == faults[1]
