@@ -210,6 +210,9 @@ def judge(evidence: Evidence, faults: Sequence[Fault], scored: Scored | None = N
         together = 2
     least = _RIVAL if evidence.of_lines.any() else 0.0
     if may_hang := _may_hang(evidence, groups[0], wrong):
+        if not (~evidence.of_lines & (evidence.known & evidence.looked != 0)).any():
+            # No read tells more: that less of its lines is foretold excludes none.
+            least = 0.0
         silent += _chosen(rows, _silent_in_reads(evidence, rows, scores))
     return replace(
         verdict,

@@ -220,7 +220,7 @@ class Foreteller:
         sure &= ~known
         words, known = (words & ~sure) | (seen & sure), known | sure
         known[course.is_lost] = 0
-        is_unseen = (course.outcomes == Outcome.UNSEEN).all(axis=1)
+        is_unseen = (course.outcomes[:, self._reads] == Outcome.UNSEEN).all(axis=1)
         self._put_special(rows, is_unseen, words, known)
         known &= self._moved
         return Foretold(words & known, known)
@@ -581,8 +581,7 @@ class Foreteller:
     def _put_special(self, rows: FaultRows, is_unseen: Bools, words: Words, known: Words) -> None:
         """Put in what faults show that are not about levels, or that keep a level.
 
-        With a fault that lets no transfer reach the card, the data lines are as if none were
-        there.
+        With a fault that lets no read reach the card, the data lines are as if none were there.
         """
         pulls = {self._bus.line(line).pull for line in self._bus.data}
         pull = pulls.pop() if len(pulls) == 1 else "none"
