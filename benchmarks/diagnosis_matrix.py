@@ -103,16 +103,20 @@ def mismatched(bus: Bus, rng: Random) -> list[tuple[str, str]]:
     """Draw faults that no single candidate stands for; several are joined by a comma."""
     d = rng.sample(list(bus.data), 4)
     address = [line for line in bus.address if line not in bus.data] or list(bus.address)
-    a, b = rng.sample(address[-6:], 2)
-    return [
+    found = [
         ("host wins", f"bridge {d[0]} {d[1]} host-wins"),
-        ("by a third line", f"when {a} high bridge {d[0]} {d[1]} low-wins"),
         ("in 1 % of beats", f"intermittent 1 stuck {d[2]} low"),
         ("in 5 % of beats", f"intermittent 5 bridge {d[0]} {d[2]} low-wins"),
         ("missing in 3 %", f"intermittent 97 stuck {d[1]} high"),
         ("two at once", f"stuck {d[0]} low, bridge {d[1]} {d[2]} high-wins"),
-        ("two at once", f"bridge {a} {b} low-wins, open {d[3]} high"),
     ]
+    if len(address) > 1:
+        a, b = rng.sample(address[-6:], 2)
+        found += [
+            ("by a third line", f"when {a} high bridge {d[0]} {d[1]} low-wins"),
+            ("two at once", f"bridge {a} {b} low-wins, open {d[3]} high"),
+        ]
+    return found
 
 
 def _accesses(bus: Bus) -> Sequence[Access]:

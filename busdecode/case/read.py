@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections import Counter
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from pydantic import ValidationError
 
@@ -269,11 +269,18 @@ class _Reading:
             told["layout"] = self._file(("captures", at, "layout"), table.layout)
         if table.allow_truncated is not None:
             told["allow_truncated"] = table.allow_truncated
+        for name in told:
+            alone = cast("Options", {name: told[name]})  # type: ignore[literal-required]
+            self._check(("captures", at, type(table).model_fields[name].alias or name), alone)
+        if not self._found:
+            self._check(("captures", at, "to"), told)
+        return told
+
+    def _check(self, key: KeyPath, told: Options) -> None:
         try:
             check_options(told)
         except RequestError as error:
-            self._report(("captures", at), error.found, error.expected, error.action)
-        return told
+            self._report(key, error.found, error.expected, error.action)
 
     def _time(self, key: KeyPath, text: str) -> int | None:
         try:

@@ -74,7 +74,6 @@ class Bundle:
         for at, place in places:
             runs[at - place] = runs.get(at - place, 0) | 1 << at
         self._runs = tuple(runs.items())
-        self.mask = sum(runs.values())
 
     def value(self, levels: int) -> int:
         """Read the number that levels show."""

@@ -36,6 +36,7 @@ __all__ = [
     "Returned",
     "counted_lines",
     "kinds_taken",
+    "notes_on_kinds",
     "read_back",
     "returned",
 ]
@@ -236,6 +237,25 @@ def kinds_taken(bus: Bus, present: Collection[str]) -> frozenset[str]:
     return frozenset({name for name in there if data[name].is_of_memory} or there)
 
 
+def notes_on_kinds(bus: Bus, counts: Mapping[str, int]) -> tuple[str, ...]:
+    """Say which kinds of a stimulus do not count, or that nothing is known of what it reads.
+
+    Parameters
+    ----------
+    bus : Bus
+    counts : mapping of str to int
+        How many there are of each kind that moves data.
+    """
+    taken = kinds_taken(bus, counts.keys())
+    if taken and not any(bus.kind(name).is_of_memory for name in taken):
+        return ("no memory answers: what reads should return is not known, lines alone tell",)
+    return tuple(
+        f"left out, as no memory answers: accesses of kind {quoted(name)}, {count} of them"
+        for name, count in counts.items()
+        if name not in taken
+    )
+
+
 def read_back(
     model: Model,
     accesses: Sequence[Access],
@@ -270,14 +290,14 @@ def read_back(
     transfers: list[Transfer] = []
     parts: list[int] = []
     rows: list[Returned] = []
-    skipped: dict[str, int] = {}
+    counts: dict[str, int] = {}
     taken = kinds_taken(bus, {kind.name for each in accesses if (kind := kind_of(bus, each.op))})
     for at, access in enumerate(accesses):
         split = split_logged(bus, access, offset=offset, port=port, path=path)
         kind = kind_of(bus, access.op)
         assert kind is not None
+        counts[kind.name] = counts.get(kind.name, 0) + 1
         if kind.name not in taken:
-            skipped[kind.name] = skipped.get(kind.name, 0) + 1
             continue
         for count, (transfer, moved, expected) in enumerate(split):
             transfers.append(transfer)
@@ -290,10 +310,7 @@ def read_back(
         transfers,
         parts,
         rows,
-        tuple(
-            f"left out, as no memory answers: accesses of kind {quoted(kind_name)}, {count} of them"
-            for kind_name, count in skipped.items()
-        ),
+        notes_on_kinds(bus, counts),
         name=name,
     )
 

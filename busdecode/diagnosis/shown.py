@@ -25,6 +25,7 @@ from busdecode.diagnosis.evidence import (
     Returned,
     counted_lines,
     kinds_taken,
+    notes_on_kinds,
     read_back,
     returned,
 )
@@ -296,6 +297,16 @@ def sure_beats(bus: Bus, meant: Meant, aligned: Alignment) -> Ints:
     return sure
 
 
+def _kinds_of(bus: Bus, table: CycleTable) -> dict[str, int]:
+    """Count the beats of each kind that moves data."""
+    counts = {
+        kind.name: int((table.kind == at).sum())
+        for at, kind in enumerate(bus.kinds)
+        if kind.direction != "none"
+    }
+    return {name: count for name, count in counts.items() if count}
+
+
 def _is_taken(bus: Bus, kinds: NDArray[np.int16]) -> NDArray[np.bool_]:
     """Tell which transfers are of `kinds_taken`, by the number of each one's kind."""
     names = [kind.name for kind in bus.kinds]
@@ -330,12 +341,14 @@ def _of_beats(
             for line, bit in zip(bus.address, bus.address_bits, strict=True)
             if line in hidden and 1 << bit >= word
         ]
+        # Where in its word a beat is follows from its lanes.
+        inside = some.address & np.uint64(word - 1)
         # No address is met twice by chance; where there are too few bits for that, reads are
         # left out, since nobody knows what they should return.
         if 1 << len(free) < len(rows):
             is_read = some.direction == DIRECTIONS.index("read")
-            rows, some = rows[~is_read], some.take(~is_read)
-        some = replace(some, address=_apart(addresses(rows), free, word))
+            rows, some, inside = rows[~is_read], some.take(~is_read), inside[~is_read]
+        some = replace(some, address=_apart(addresses(rows), free, word) | inside)
     odd = without_port(bus, transfers_of(some))
     some, rows = some.take(np.delete(np.arange(len(rows)), odd)), np.delete(rows, odd)
     transfers, reads = [], []
@@ -346,6 +359,7 @@ def _of_beats(
             transfer = replace(transfer, data=None)
         transfers.append(transfer)
     notes: tuple[str, ...] = ("without a log, what was written is taken from the lines",)
+    notes += notes_on_kinds(bus, _kinds_of(bus, table))
     if odd:
         notes += (f"{counted(len(odd), 'cycle')} left out: no port moves the lanes that they show",)
     told = returned(model, transfers, None, reads, name=name, hidden=hidden)

@@ -111,16 +111,16 @@ def _with_untold(
 def _again(tried: Tried, scored: Scored, which: Sequence[int]) -> Scored:
     """Score once more what was tried.
 
-    What was not made again of a long run is left open by that alone: there a candidate counts as
-    the best of the others does.
+    What was not made again of a long run is left open by that alone: there a candidate that the
+    rest does not contradict counts as the best of the others does.
     """
     scores = scored.scores
     best = int(np.argmax(np.where(scores.contradicted == 0, scores.weight, -np.inf)))
     rows = scored.rows.part(np.array([*which, best], dtype=np.int64))
     fresh, made = score(tried, rows), score(tried.of_what_was_made(), rows)
     elsewhere = min(0.0, float(scores.weight[best] - made.weight[-1]))
-    is_same = fresh.contradicted == made.contradicted
-    weight = np.where(is_same, np.maximum(made.weight + elsewhere, fresh.weight), fresh.weight)
+    may_be = fresh.contradicted == 0
+    weight = np.where(may_be, np.maximum(made.weight + elsewhere, fresh.weight), fresh.weight)
     fresh = replace(fresh, weight=weight)
     columns = {name: getattr(scored.scores, name).copy() for name in Scores.__dataclass_fields__}
     for name, column in columns.items():

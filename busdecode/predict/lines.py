@@ -199,7 +199,7 @@ class LineForeteller:
         return Foretold(levels.reshape(flat), known.reshape(flat))
 
     def _with_special(self, rows: FaultRows, outcomes: States) -> States:
-        """Put in what becomes of transfers with faults that are not about levels.
+        """Give what becomes of transfers as far as lines go.
 
         A card that takes a transfer for one of another kind is not silent, and where lines that
         mark kinds are bent at the host too, cycles are other ones than were meant. A card that may

@@ -397,8 +397,9 @@ MISTAKES: list[tuple[str | bytes, str]] = [
     ),
     (
         BUS + LOG + CAPTURE + 'capture-format = "vdc"\n',
-        "case.toml:4: captures[0]: the format must be one of vcd, csv, numpy, packed, not 'vdc'\n"
-        "  4 | [[captures]]\n"
+        "case.toml:6: captures[0].capture-format: the format must be one of vcd, csv, numpy, "
+        "packed, not 'vdc'\n"
+        '  6 | capture-format = "vdc"\n'
         "  do:       did you mean vcd?",
     ),
     (

@@ -8,11 +8,13 @@ import numpy as np
 import pytest
 
 from benchmarks.diagnosis_matrix import channels
+from benchmarks.readback_matrix import plan_for
+from benchmarks.stimulus import random_accesses
 from busdecode.access import Access
 from busdecode.diagnosis import diagnose, fares
 from busdecode.predict import FaultRows, lines_of
 from tests.diagnosis.readbacks import bus_of, fault_of
-from tests.diagnosis.runs import candidates_of, run
+from tests.diagnosis.runs import candidates_of, joint_of, run, without
 
 SOME = tuple(fault for fault in candidates_of("z80") if {"D3", "A9"} & set(lines_of(fault)))
 """The candidates about two lines, for time."""
@@ -172,3 +174,30 @@ def test_ties_of_the_same_two_lines_are_one_answer() -> None:
     assert verdict.groups[0].share < 0.9
     assert verdict.is_settled
     assert verdict.akin[0] == faults[1]
+
+
+def test_what_the_rest_of_a_run_made_again_contradicts_gets_no_credit_for_what_was_not_made() -> (
+    None
+):
+    """A long run, of which the first part alone is made again with RD and MREQ tied to others."""
+    truth = fault_of("bridge A8 RD low-wins")
+    accesses = [*plan_for(bus_of("z80"))] * 4
+    made = run("z80", truth, seed=5, accesses=accesses)
+    gathered = made.gathered(made.capture(channels(bus_of("z80"), 16, Random(5))))
+    some = [each for each in candidates_of("z80") if {"A8", "MREQ"} & set(lines_of(each))]
+    _, verdict = diagnose(gathered.logs, gathered.recorded, some)
+
+    assert {"A8", "RD"} == set(lines_of(verdict.groups[0].faults[0]))
+
+
+@pytest.mark.parametrize(
+    ("name", "left_out"), [("i8086", ("AD15", "AD14")), ("vmebus", ("A31", "A30"))]
+)
+def test_bytes_of_which_the_address_is_known_in_part(name: str, left_out: tuple[str, ...]) -> None:
+    """Without a log: their lanes tell where in a word they are."""
+    accesses = random_accesses(bus_of(name), 60, Random(name))
+    made = run(name, accesses=accesses, seed=2)
+    joint = joint_of(made.gathered(made.capture(without(name, *left_out), is_logged=False)))
+
+    assert joint.judged > 50
+    assert not joint.wrong.any()
