@@ -194,6 +194,15 @@ def looks_of(bus: Bus, captures: Capture | Iterable[Capture], *, skew: int = 0) 
     )
 
 
+def ends_by_others(bus: Bus, lines: Iterable[str]) -> bool:
+    """Tell whether beats are seen to end by other strobes than those that end them first.
+
+    These may be gone by then, and what they strobed, too.
+    """
+    event, _ = usable(bus.beat_ends, frozenset(lines))
+    return event is not None and not event_lines(event) & event_lines(bus.beat_ends[0])
+
+
 def _shows_beats(bus: Bus, lines: Iterable[str]) -> bool:
     captured = frozenset(lines)
     return all(usable(each, captured)[0] is not None for each in (bus.beat_begins, bus.beat_ends))

@@ -148,7 +148,7 @@ def record(
             stimulus,
             place,
             _own(recording.places[place]),
-            seen_in(view, table, beats, recording.places[place].borrowed),
+            seen_in(view, table, beats, lines, recording.places[place].borrowed),
             name=f"{name}, levels at the {place}",
             is_crossed=is_crossed,
         )

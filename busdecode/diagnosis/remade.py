@@ -212,11 +212,12 @@ class Remade:
     def _shown(self, recording: WholeRecording) -> dict[int, tuple[Words, Words]]:
         beats = self._beats(recording)
         views = recording.look(beats[beats >= 0], beats[:0]).views
+        lines = next(iter(recording.places.values())).lines
         found: dict[int, tuple[Words, Words]] = {}
         for shown in self._recorded.shown:
             view = views.get(shown.place)
             if view is not None:
-                seen = seen_in(view, recording.table, beats)
+                seen = seen_in(view, recording.table, beats, lines)
                 # What a healthy bus leaves open, such as what lines still carry, stays so.
                 words, known = np.zeros_like(shown.seen), np.zeros_like(shown.seen)
                 words[: seen.levels.size] = seen.levels.reshape(-1)

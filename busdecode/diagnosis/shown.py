@@ -14,6 +14,7 @@ from busdecode.cycles import (
     DIRECTIONS,
     ENDINGS,
     MOMENTS,
+    ends_by_others,
     moment_name,
     moment_of,
     transfers_of,
@@ -166,7 +167,11 @@ def shown_of(
 
 
 def seen_in(
-    view: PlaceView, table: CycleTable, beats: Ints, borrowed: Collection[str] = ()
+    view: PlaceView,
+    table: CycleTable,
+    beats: Ints,
+    lines: Sequence[str],
+    borrowed: Collection[str] = (),
 ) -> Seen:
     """Take from a capture what lines show in beats.
 
@@ -177,6 +182,8 @@ def seen_in(
         Of the place that tells the moments.
     beats : ndarray of int64, shape (T,)
         The row of the table that each transfer is; -1 where there is none.
+    lines : sequence of str
+        Those that were captured where the table comes from.
     borrowed : collection of str
         Lines that were not captured there: what they show elsewhere tells nothing of this place.
     """
@@ -187,6 +194,8 @@ def seen_in(
     there = np.flatnonzero(beats >= 0)
     for at, name in enumerate(MOMENTS):
         moment = moment_of(bus, name)
+        if moment.phase == "release" and ends_by_others(bus, lines):
+            continue
         sample = view.sample(moment, table.phase(moment.phase)[beats[there]])
         for number, line in enumerate(bus.line_names):
             place = view.index.get(line)

@@ -64,7 +64,7 @@ def test_a_transfer_without_a_beat_is_not_looked_at() -> None:
     recording = made.capture().recording
     table = recording.table
     view = next(iter(recording.look(np.array([1]), np.array([], dtype=np.int64)).views.values()))
-    seen = seen_in(view, table, np.array([-1, 1]))
+    seen = seen_in(view, table, np.array([-1, 1]), bus_of("z80").line_names)
 
     assert not seen.looked[0].any()
     assert seen.looked[1].any()

@@ -201,3 +201,13 @@ def test_bytes_of_which_the_address_is_known_in_part(name: str, left_out: tuple[
 
     assert joint.judged > 50
     assert not joint.wrong.any()
+
+
+def test_moments_that_other_strobes_tell_accuse_no_line() -> None:
+    """Without BS0 a beat is seen to end with AS alone: the other lane strobes are gone by then."""
+    accesses = random_accesses(bus_of("orlop32"), 30, Random(0))
+    made = run("orlop32", accesses=accesses, seed=3)
+    joint = joint_of(made.gathered(made.capture(["AD29", "AS", "BS3", "BS2", "BS1", "ERR"])))
+
+    assert joint.judged > 30
+    assert not joint.wrong.any()
