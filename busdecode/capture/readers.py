@@ -106,12 +106,10 @@ def open_capture(
     RequestError
         If an option is none of those accepted.
     """
-    check_options(options)
+    told = check_options(options)
     named = {reader.name: reader for reader in READERS}
-    form = options.pop("format", None)
-    name = options.pop("name", None)
-    told = Told(**cast("dict[str, Any]", options))
-    source = Source(what, name, unpack_limit=told.unpack_limit)
+    form = options.get("format")
+    source = Source(what, options.get("name"), unpack_limit=told.unpack_limit)
     if form is not None:
         return named[form].open(source, told)
     known = [reader for reader in READERS if reader.sniff(source.head)]
@@ -122,8 +120,8 @@ def open_capture(
     return known[0].open(source, told)
 
 
-def check_options(options: Options) -> None:
-    """Refuse options that no format could use.
+def check_options(options: Options) -> Told:
+    """Refuse options that no format could use; give what the others tell.
 
     Raises
     ------
@@ -151,6 +149,7 @@ def check_options(options: Options) -> None:
             f"the time to which is read must be after {format_time(told.start)}, not "
             f"{format_time(told.stop)}"
         )
+    return told
 
 
 def _binary_at(head: bytes) -> int | None:

@@ -269,18 +269,24 @@ class _Reading:
             told["layout"] = self._file(("captures", at, "layout"), table.layout)
         if table.allow_truncated is not None:
             told["allow_truncated"] = table.allow_truncated
-        for name in told:
-            alone = cast("Options", {name: told[name]})  # type: ignore[literal-required]
-            self._check(("captures", at, type(table).model_fields[name].alias or name), alone)
-        if not self._found:
-            self._check(("captures", at, "to"), told)
+        fields = type(table).model_fields
+        keys = {name: ("captures", at, fields[name].alias or name) for name in told}
+        fit = [
+            self._fits(key, cast("Options", {name: told[name]}))  # type: ignore[literal-required]
+            for name, key in keys.items()
+        ]
+        if all(fit):
+            self._fits(("captures", at, "to"), told)
         return told
 
-    def _check(self, key: KeyPath, told: Options) -> None:
+    def _fits(self, key: KeyPath, told: Options) -> bool:
+        """Report what no capture can be read with."""
         try:
             check_options(told)
         except RequestError as error:
             self._report(key, error.found, error.expected, error.action)
+            return False
+        return True
 
     def _time(self, key: KeyPath, text: str) -> int | None:
         try:

@@ -47,8 +47,7 @@ class CardView:
         told_by = [kind.levels for kind in bus.kinds] + [levels for levels, _ in bus.address_used]
         marks = {line for levels in told_by for lines, _ in levels for line in lines}
         self._marks = self._wires.bits(marks)
-        self._kinds: dict[int, Kind | None] = {}
-        self._used: dict[int, int] = {}
+        self._told: dict[int, tuple[Kind | None, int]] = {}
         begins = (bus.cycle_begins[0], bus.beat_begins[0])
         events = {line for event in begins for line in event_lines(event)}
         self.lines = self._answers | self._lane_inputs
@@ -64,17 +63,17 @@ class CardView:
 
     def kind(self, levels: int) -> Kind | None:
         """Give the kind of cycle that the levels mark."""
+        return self._marked(levels)[0]
+
+    def _marked(self, levels: int) -> tuple[Kind | None, int]:
+        """Give the kind of cycle, and the bits of an address it uses; each worked out once."""
         marks = levels & self._marks
-        if marks not in self._kinds:
-            self._kinds[marks] = next(
-                (
-                    kind
-                    for kind in self.bus.kinds
-                    if kind.beats and shows(self._wires, levels, kind.levels)
-                ),
-                None,
-            )
-        return self._kinds[marks]
+        if marks not in self._told:
+            bus, wires = self.bus, self._wires
+            kinds = (each for each in bus.kinds if each.beats and shows(wires, marks, each.levels))
+            masks = (used for told_by, used in bus.address_used if shows(wires, marks, told_by))
+            self._told[marks] = next(kinds, None), next(masks, -1)
+        return self._told[marks]
 
     def lanes(self, levels: int) -> int:
         """Give the lanes whose strobes are asserted."""
@@ -87,17 +86,7 @@ class CardView:
 
     def used(self, levels: int) -> int:
         """Give the bits of an address that a cycle with these levels uses."""
-        marks = levels & self._marks
-        if marks not in self._used:
-            self._used[marks] = next(
-                (
-                    used
-                    for levels_of, used in self.bus.address_used
-                    if shows(self._wires, levels, levels_of)
-                ),
-                -1,
-            )
-        return self._used[marks]
+        return self._marked(levels)[1]
 
     def lane_inputs(self, levels: int) -> int:
         """Give the levels of the lines by which a lane table tells lanes."""

@@ -7,6 +7,7 @@ a cycle. All evidence is judged alike, whatever it came from.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from collections import Counter
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, Self
 
@@ -115,8 +116,14 @@ class Evidence(ABC):
         return int((self.known & self.looked != 0).sum())
 
     def where(self) -> list[tuple[str, int]]:
-        """Give where what is wrong lies, as it is said, and how often; nowhere without lines."""
+        """Give where what is wrong lies, as it is said of a piece, and how often."""
         return []
+
+    @property
+    def is_judged_read(self) -> Bools:
+        """Whether each observation is of a read that can be judged, shape (R,)."""
+        is_judged: Bools = ~self.of_lines & (self.known & self.looked != 0)
+        return is_judged
 
     def units(self, bits: Words) -> int:
         """Count in the evidence's own unit what has any of some bits, shape (R,)."""
@@ -165,10 +172,6 @@ class Joint(Evidence):
                     words[which, columns], known[which, columns] = found.words, found.known
                 at = columns.stop
             yield part, Foretold(words, known)
-
-    def where(self) -> list[tuple[str, int]]:
-        """Give where what is wrong lies in each piece, one after the other."""
-        return [each for piece in self.pieces for each in piece.where()]
 
     def first(self, count: int) -> Joint:
         """Give about so many of the first observations, of each piece its share."""
@@ -246,7 +249,7 @@ def notes_on_kinds(bus: Bus, counts: Mapping[str, int]) -> tuple[str, ...]:
     counts : mapping of str to int
         How many there are of each kind that moves data.
     """
-    taken = kinds_taken(bus, counts.keys())
+    taken = kinds_taken(bus, counts)
     if taken and not any(bus.kind(name).is_of_memory for name in taken):
         return ("no memory answers: what reads should return is not known, lines alone tell",)
     return tuple(
@@ -290,13 +293,13 @@ def read_back(
     transfers: list[Transfer] = []
     parts: list[int] = []
     rows: list[Returned] = []
-    counts: dict[str, int] = {}
-    taken = kinds_taken(bus, {kind.name for each in accesses if (kind := kind_of(bus, each.op))})
+    kinds = (kind_of(bus, each.op) for each in accesses)
+    counts = Counter(kind.name for kind in kinds if kind is not None)
+    taken = kinds_taken(bus, counts)
     for at, access in enumerate(accesses):
         split = split_logged(bus, access, offset=offset, port=port, path=path)
         kind = kind_of(bus, access.op)
         assert kind is not None
-        counts[kind.name] = counts.get(kind.name, 0) + 1
         if kind.name not in taken:
             continue
         for count, (transfer, moved, expected) in enumerate(split):

@@ -311,10 +311,6 @@ class Tried(Evidence):
                     words[row], known[row] = self.found[fault]
             yield part, Foretold(words, known)
 
-    def where(self) -> list[tuple[str, int]]:
-        """Give where what is wrong lies, as without what was tried."""
-        return self.joint.where()
-
     def first(self, count: int) -> Joint:
         """Give about so many of the first observations alone, without what was tried."""
         return self.joint.first(count)

@@ -306,10 +306,10 @@ def sure_beats(bus: Bus, meant: Meant, aligned: Alignment) -> Ints:
     return sure
 
 
-def _kinds_of(bus: Bus, table: CycleTable) -> dict[str, int]:
-    """Count the beats of each kind that moves data."""
+def _counted_kinds(bus: Bus, kinds: NDArray[np.int16]) -> dict[str, int]:
+    """Count what is of each kind that moves data, by the number of each one's kind."""
     counts = {
-        kind.name: int((table.kind == at).sum())
+        kind.name: int((kinds == at).sum())
         for at, kind in enumerate(bus.kinds)
         if kind.direction != "none"
     }
@@ -318,10 +318,8 @@ def _kinds_of(bus: Bus, table: CycleTable) -> dict[str, int]:
 
 def _is_taken(bus: Bus, kinds: NDArray[np.int16]) -> NDArray[np.bool_]:
     """Tell which transfers are of `kinds_taken`, by the number of each one's kind."""
-    names = [kind.name for kind in bus.kinds]
-    there = [at for at in np.unique(kinds).tolist() if 0 <= at < len(names)]
-    taken = kinds_taken(bus, {names[at] for at in there})
-    return np.isin(kinds, [names.index(name) for name in taken])
+    taken = kinds_taken(bus, _counted_kinds(bus, kinds))
+    return np.isin(kinds, [at for at, kind in enumerate(bus.kinds) if kind.name in taken])
 
 
 def _of_beats(
@@ -368,7 +366,7 @@ def _of_beats(
             transfer = replace(transfer, data=None)
         transfers.append(transfer)
     notes: tuple[str, ...] = ("without a log, what was written is taken from the lines",)
-    notes += notes_on_kinds(bus, _kinds_of(bus, table))
+    notes += notes_on_kinds(bus, _counted_kinds(bus, table.kind))
     if odd:
         notes += (f"{counted(len(odd), 'cycle')} left out: no port moves the lanes that they show",)
     told = returned(model, transfers, None, reads, name=name, hidden=hidden)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from busdecode.faults import Fault
     from busdecode.predict import Model
 
-__all__ = ["Group", "Judgement", "Scored", "judge", "same_tie", "score_all"]
+__all__ = ["Group", "Judgement", "Scored", "judge", "score_all"]
 
 _RANKED = 3000
 """So many candidates are grouped, the best ones."""
@@ -118,7 +118,8 @@ class Judgement:
         open what is read, from 0 to 1.
     rivals : int
         Groups after the first that nothing contradicts and that explain something wrong; where
-        lines were seen too, only those of some likelihood. None of `same_tie`.
+        lines were seen too, only those of some likelihood. None that ties the same two lines as
+        the first.
     enough : float
         The share of what was wrong that an answer explains, if it leaves the rest open: all of
         it, but where lines were seen too, which tell much of any candidate.
@@ -160,7 +161,7 @@ class Judgement:
             and first.explained > 0
             and (first.explained >= self.enough * self.wrong or self.by_chance <= _CHANCE)
             and first.foretold >= _TELLING
-            and first.share + sum(each.share for each in same_tie(self.groups)) >= _SETTLED
+            and first.share + sum(each.share for each in _same_tie(self.groups)) >= _SETTLED
             and not self.rivals
         )
 
@@ -210,7 +211,7 @@ def judge(evidence: Evidence, faults: Sequence[Fault], scored: Scored | None = N
         together = 2
     least = _RIVAL if evidence.of_lines.any() else 0.0
     if may_hang := _may_hang(evidence, groups[0], wrong):
-        if not (~evidence.of_lines & (evidence.known & evidence.looked != 0)).any():
+        if not evidence.is_judged_read.any():
             # No read tells more: that less of its lines is foretold excludes none.
             least = 0.0
         silent += _chosen(rows, _silent_in_reads(evidence, rows, scores))
@@ -221,7 +222,7 @@ def judge(evidence: Evidence, faults: Sequence[Fault], scored: Scored | None = N
         more_than_one_cause=has_more,
         silent=silent,
         akin=(
-            *(f for group in same_tie(groups) if group.share >= least for f in group.faults),
+            *(f for group in _same_tie(groups) if group.share >= least for f in group.faults),
             *_akin(evidence.model, groups[0], rows, scores, silent),
         ),
         rivals=_rivals(groups, least=least),
@@ -262,7 +263,7 @@ def score_all(evidence: Evidence, faults: Sequence[Fault]) -> Scored:
 
 def _rivals(groups: Sequence[Group], *, least: float) -> int:
     """Count the groups after the first that would do as well, but for their likelihood."""
-    alike = same_tie(groups)
+    alike = _same_tie(groups)
     return sum(
         not each.contradicted and each.explained > 0 and each.share >= least
         for each in groups[1:]
@@ -270,7 +271,7 @@ def _rivals(groups: Sequence[Group], *, least: float) -> int:
     )
 
 
-def same_tie(groups: Sequence[Group]) -> list[Group]:
+def _same_tie(groups: Sequence[Group]) -> list[Group]:
     """Give the groups after the first that explain by a tie of the same two lines, if that does."""
     tied = {_tied(fault) for fault in groups[0].faults}
     if len(tied) != 1 or None in tied:
@@ -348,7 +349,7 @@ def _silent_in_reads(evidence: Evidence, rows: FaultRows, scores: Scores) -> NDA
     Where no read can be judged that tells nothing of them.
     """
     is_silent = np.zeros(len(rows), dtype=bool)
-    reads = ~evidence.of_lines & (evidence.known & evidence.looked != 0)
+    reads = evidence.is_judged_read
     if not evidence.of_lines.any() or not reads.any():
         return is_silent
     some = np.flatnonzero(rows.controls & (scores.contradicted == 0) & (scores.matched == 0))
