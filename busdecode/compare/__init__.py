@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from busdecode.compare.align import Alignment, align
 from busdecode.compare.between import observe_places
-from busdecode.compare.comparison import Comparison, compare, doubt_of, matched
-from busdecode.compare.meant import Meant, meant_by
+from busdecode.compare.comparison import Comparison, address_told, compare, doubt_of, matched
+from busdecode.compare.meant import Meant
 from busdecode.compare.observe import standing_windows
 from busdecode.compare.pairs import Pairs
 from busdecode.compare.parting import Clue, Parting, parting_of
@@ -33,12 +33,12 @@ __all__ = [
     "PlaceView",
     "Recording",
     "WholeRecording",
+    "address_told",
     "align",
     "compare",
     "compare_file",
     "doubt_of",
     "matched",
-    "meant_by",
     "observe_places",
     "parting_of",
     "ports_seen",

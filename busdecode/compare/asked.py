@@ -61,7 +61,7 @@ class AskedBeats(BeatLines):
         self._head: list[Capture] = []
         self._pending: list[Capture] = []
         self._rows = np.sort(beats)
-        self._values: Words = np.zeros((5, len(beats)), dtype=np.uint64)
+        self._values: Words = np.zeros((6, len(beats)), dtype=np.uint64)
 
     def take(self, chunk: Capture) -> None:
         """Take the next rows of the file."""
@@ -102,7 +102,7 @@ class AskedBeats(BeatLines):
         seen, trusted = self._values[:2, np.searchsorted(self._rows, rows)]
         return seen, trusted
 
-    def written(self, rows: Ints) -> tuple[Words, Words, Words]:
-        """Give each row's data where it is written, the bits that move, and those not known."""
-        data, moves, lost = self._values[2:, np.searchsorted(self._rows, rows)]
-        return data, moves, lost
+    def written(self, rows: Ints) -> tuple[Words, Words, Words, Words]:
+        """Give each row's data where it is written, and which of its bits move."""
+        data, moves, untold, lost = self._values[2:, np.searchsorted(self._rows, rows)]
+        return data, moves, untold, lost

@@ -26,9 +26,10 @@ from busdecode.compare.vanished import (
 from busdecode.compare.verdict import Finding, find
 from busdecode.cycles import ENDINGS, why_too_coarse
 from busdecode.errors import LogError, RequestError
+from busdecode.protocol import fixed_levels, may_stand_with
 
 if TYPE_CHECKING:
-    from collections.abc import Container, Mapping
+    from collections.abc import Container, Iterable, Mapping
 
     from numpy.typing import NDArray
 
@@ -137,11 +138,40 @@ def matched(
     """
     bus = table.bus
     meant = meant_by(log.accesses, bus, offset=offset, port=ports_seen(table), path=log.source)
-    captured = sum(
+    bits = sum(
         1 << bit for line, bit in zip(bus.address, bus.address_bits, strict=True) if line in lines
     )
-    captured &= int(np.bitwise_or.reduce(table.used, initial=0)) if len(table) else 0
-    return meant, align(meant, table, captured)
+    bits &= int(np.bitwise_or.reduce(table.used, initial=0))
+    reach = int(np.bitwise_or.reduce(meant.address, initial=0))
+    bits &= address_told(bus, lines, np.unique(meant.kind).tolist(), reach)
+    return meant, align(meant, table, bits)
+
+
+def address_told(bus: Bus, lines: Container[str], kinds: Iterable[int], address: int) -> int:
+    """Give the bits of an address that cycles use for sure, whatever lines show that mark it.
+
+    Where not all of these lines were captured, it may be as little as the address that was asked
+    for needs.
+
+    Parameters
+    ----------
+    bus : Bus
+    lines : container of str
+        Those that were captured.
+    kinds : iterable of int
+        Index into ``bus.kinds``: what was asked for.
+    address : int
+        Byte address that was asked for, or all of them, one or the other.
+    """
+    told = (1 << bus.address_width) - 1
+    asked = [fixed_levels(bus.kinds[kind].levels) for kind in kinds]
+    for levels, used in bus.address_used:
+        is_seen = all(line in lines for group, _ in levels for line in group)
+        least = used | bus.word_bytes - 1
+        may_be = any(may_stand_with(levels, each) for each in asked) and not address & ~least
+        if not is_seen and may_be:
+            told &= least
+    return told
 
 
 def compare_recording(

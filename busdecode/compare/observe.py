@@ -80,15 +80,8 @@ def _address(
     wanted = view.pack_address(meant.address[which])
     fixed, fixed_care = _row_levels(view, meant, which, bus.address)
     wanted = wanted & ~fixed_care | fixed
-    care = sample.sure & view.mask(bus.address)
-    undecided = np.ones(len(beats), dtype=np.bool_)
-    for levels, used in bus.address_used:
-        here = undecided & view.shows(sample.states, levels)
-        lines = [
-            line for line, bit in zip(bus.address, bus.address_bits, strict=True) if used >> bit & 1
-        ]
-        care[here] &= view.mask(lines)
-        undecided &= ~here
+    used = view.address_used(sample.states, meant.kind[which], meant.address[which])
+    care = sample.sure & view.pack(used, bus.address, bus.address_bits)
     return [Observation(view.place, "address", "address", beats, wanted, sample.states, care)]
 
 

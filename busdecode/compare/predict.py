@@ -35,8 +35,12 @@ class BeatLines(ABC):
         """Give each row's address on the lines, and the bits of it that can be trusted."""
 
     @abstractmethod
-    def written(self, rows: Ints) -> tuple[Words, Words, Words]:
-        """Give each row's data where it is written, the bits that move, and those not known."""
+    def written(self, rows: Ints) -> tuple[Words, Words, Words, Words]:
+        """Give each row's data where it is written, and which of its bits move.
+
+        Four words: data, bits that move, bits of which the lines do not tell that, bits that are
+        not known.
+        """
 
 
 class SeenBeats(BeatLines):
@@ -52,10 +56,11 @@ class SeenBeats(BeatLines):
         shot = view.sample(moment, table.phase(moment.phase)[rows])
         trusted = view.number(shot.sure, view.bus.address, view.bus.address_bits)
         trusted[table.beat[rows] > 0] = 0
+        trusted &= view.address_used(shot.states, table.kind[rows])
         return view.address(shot.states) & table.used[rows], trusted
 
-    def written(self, rows: Ints) -> tuple[Words, Words, Words]:
-        """Give each row's data where it is written, the bits that move, and those not known."""
+    def written(self, rows: Ints) -> tuple[Words, Words, Words, Words]:
+        """Give each row's data where it is written, and which of its bits move."""
         view, table = self._view, self._table
         bus = view.bus
         moment = bus.take["write"]
@@ -69,10 +74,16 @@ class SeenBeats(BeatLines):
             lost = view.number(view.rows.unknown[at], bus.data, bits)
         every = np.full((1, view.words), 0xFFFF_FFFF_FFFF_FFFF, dtype=np.uint64)
         lost |= ~view.number(every, bus.data, bits)
-        lanes = table.lanes[rows]
+        lanes, untold = table.lanes[rows], ~table.lanes_known[rows]
         if bus.lane_strobes:
             lanes = view.lanes_seen(table.phase("data")[rows], table.phase("release")[rows])
-        return data, lane_bits_of(bus, lanes), lost
+            untold = np.full_like(lanes, view.lanes_not_captured)
+        elif bus.lane_rows:
+            # Where one lane is in doubt, so is which place of memory the others are for.
+            is_whole = table.has_lanes[rows]
+            lanes = np.where(is_whole, lanes, np.uint64(0))
+            untold = np.where(is_whole, np.uint64(0), np.uint64((1 << bus.lane_count) - 1))
+        return data, lane_bits_of(bus, lanes), lane_bits_of(bus, untold), lost
 
 
 def beats_that_matter(table: CycleTable, meant: Meant, pairs: Ints) -> Ints:
@@ -104,7 +115,8 @@ def foretold(lines: BeatLines, table: CycleTable, meant: Meant, pairs: Ints) -> 
     mine = _transfer_of(table, pairs)[rows]
     is_read = _is_read(table, meant, rows, mine)
     is_write = table.direction[rows] == _WRITE
-    words = _words_seen(lines, table, meant, rows, mine)
+    addresses = _addresses_seen(lines, table, meant, rows, mine)
+    words = _words_of(bus, addresses)
     spaces = _spaces(bus)
     keys = _keys(bus, words, spaces[table.kind[rows]], _part(meant, mine))
     meant_keys = _keys(bus, meant.word, spaces[meant.kind], meant.part)
@@ -112,18 +124,24 @@ def foretold(lines: BeatLines, table: CycleTable, meant: Meant, pairs: Ints) -> 
     # Of the writes only those count whose word is read.
     used = np.flatnonzero(is_read | (is_write & np.isin(keys, keys[is_read])))
     rows, keys, mine, is_read = rows[used], keys[used], mine[used], is_read[used]
-    data, masks, lost = lines.written(rows)
+    addresses = addresses[used]
+    data, masks, untold, lost = lines.written(rows)
+    # Of lanes that the lines do not tell the log does, and of other traffic nothing.
+    told_lanes = np.where(mine >= 0, meant.lanes[np.maximum(mine, 0)], np.uint64(0))
+    masks |= np.where(mine >= 0, untold & lane_bits_of(bus, told_lanes), untold)
+    lost |= np.where(mine >= 0, np.uint64(0), untold)
     masks[is_read] = 0
-    shifts = word_shifts(bus, table.address[rows], table.lanes[rows])
+    lanes = np.where(table.has_lanes[rows], table.lanes[rows], told_lanes)
+    shifts = word_shifts(bus, addresses, lanes)
     stored, stored_known = _last_of(
         keys, _moved(masks, shifts), _moved(data, shifts), _moved(masks & ~lost, shifts)
     )
     asks, back = mine[is_read], -shifts[is_read]
-    lanes = lane_bits_of(bus, meant.lanes[asks])
+    asked = lane_bits_of(bus, meant.lanes[asks])
     is_seen = since[asks] < used[is_read]
     seen, seen_known = _moved(stored[is_read], back), _moved(stored_known[is_read], back)
-    predicted[asks] = np.where(is_seen, seen & lanes, meant.data[asks])
-    known[asks] = np.where(is_seen, seen_known & lanes, meant.data_known[asks])
+    predicted[asks] = np.where(is_seen, seen & asked, meant.data[asks])
+    known[asks] = np.where(is_seen, seen_known & asked, meant.data_known[asks])
     return predicted, known
 
 
@@ -228,15 +246,17 @@ def _part(meant: Meant, transfers: Ints) -> Ints:
     return np.where(transfers >= 0, meant.part[np.maximum(transfers, 0)], 0)
 
 
-def _words_seen(
+def _addresses_seen(
     lines: BeatLines, table: CycleTable, meant: Meant, rows: Ints, transfers: Ints
 ) -> Words:
-    """Give each beat's word address as the card's lines showed it, and else as the log tells."""
-    bus = table.bus
+    """Give each beat's address as the card's lines showed it, and else as the log tells."""
     told = np.where(transfers >= 0, meant.address[np.maximum(transfers, 0)], table.address[rows])
-    size = np.uint64(bus.word_bytes)
-    if not bus.address:
-        return told // size * size
+    if not table.bus.address:
+        return told
     seen, trusted = lines.addresses(rows)
-    words: Words = ((seen & trusted) | (told & ~trusted)) // size * size
-    return words
+    return (seen & trusted) | (told & ~trusted)
+
+
+def _words_of(bus: Bus, addresses: Words) -> Words:
+    size = np.uint64(bus.word_bytes)
+    return addresses // size * size

@@ -197,6 +197,12 @@ class CycleTable:
         unknown: NDArray[np.bool_] = self._has_data() & ((part & ~known) != 0)
         return unknown
 
+    @property
+    def has_lanes(self) -> NDArray[np.bool_]:
+        """Whether all lanes of a beat are known, shape (B,)."""
+        known: NDArray[np.bool_] = self.lanes_known == np.uint64((1 << self.bus.lane_count) - 1)
+        return known
+
     def _data_parts(self) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
         """Give the data bits that took part, or may have, and those of them that are known."""
         part = lane_bits_of(self.bus, self.lanes | ~self.lanes_known)

@@ -332,11 +332,10 @@ def _of_beats(
     """Take what was done from the lines; what is not captured is not known of it."""
     bus = model.bus
     hidden = [line for line in dict.fromkeys((*bus.address, *bus.data)) if line not in lines]
-    every = np.uint64((1 << bus.lane_count) - 1)
     rows = np.flatnonzero(
         (table.ended != ENDINGS.index("cut-off"))
         & _is_taken(bus, table.kind)
-        & (table.lanes_known == every)
+        & table.has_lanes
         & (table.lanes != 0)
     )
     some = table.take(rows)

@@ -42,6 +42,7 @@ from busdecode.protocol.model import (
     Validity,
     fixed_levels,
     listed_lines,
+    may_stand_with,
 )
 
 __all__ = [
@@ -84,6 +85,7 @@ __all__ = [
     "fixed_levels",
     "listed_lines",
     "load_bus",
+    "may_stand_with",
     "parse_bound",
     "parse_bus",
     "parse_condition",

@@ -29,6 +29,7 @@ __all__ = [
     "Validity",
     "fixed_levels",
     "listed_lines",
+    "may_stand_with",
 ]
 
 Levels = tuple[tuple[tuple[str, ...], tuple[int, ...]], ...]
@@ -50,6 +51,28 @@ def fixed_levels(levels: Levels) -> dict[str, int]:
             if len(shown) == 1:
                 fixed[line] = shown.pop()
     return fixed
+
+
+def may_stand_with(levels: Levels, others: Mapping[str, int]) -> bool:
+    """Tell whether levels can be shown while some lines have levels of their own.
+
+    Examples
+    --------
+    >>> may_stand_with(((("A1", "A0"), (2, 3)),), {"A1": 1, "WR": 0})
+    True
+    >>> may_stand_with(((("A1", "A0"), (2, 3)),), {"A1": 0})
+    False
+    """
+    return all(
+        any(
+            all(
+                others.get(line, value >> bit & 1) == value >> bit & 1
+                for bit, line in enumerate(reversed(lines))
+            )
+            for value in values
+        )
+        for lines, values in levels
+    )
 
 
 def listed_lines(bus: Bus, lines: Iterable[str]) -> str:

@@ -75,11 +75,10 @@ class Tally:
         _count(self.by_kind, kinds[~cut].tolist())
         _count(self.by_ending, np.array([*ENDINGS, ""], dtype=object)[table.ended].tolist())
         self.doubts["cut_off"] += int(cut.sum())
-        every_lane = np.uint64((1 << table.bus.lane_count) - 1)
         for doubt, is_so in (
             ("kind_not_known", kinds == ""),
             ("address_not_known", ~table.has_address & self._has_address),
-            ("lanes_not_known", table.lanes_known != every_lane),
+            ("lanes_not_known", ~table.has_lanes),
             ("data_not_known", table.unknown_digits()),
             ("ending_not_known", table.ended < 0),
             ("unsure", table.unsure),

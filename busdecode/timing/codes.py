@@ -42,8 +42,7 @@ class CodeCounter:
         bus = table.bus
         moves = table.direction > 0
         if bus.lane_rows or bus.lane_strobes:
-            every = np.uint64((1 << bus.lane_count) - 1)
-            none = moves & (table.lanes == 0) & (table.lanes_known == every)
+            none = moves & (table.lanes == 0) & table.has_lanes
             text = "none" if bus.lane_strobes else "in no row"
             self._count(table, "lanes", none, table.lanes, lambda _: text)
         if bus.modifier_codes:

@@ -400,3 +400,59 @@ def test_a_fault_at_one_slot_only_is_found_there_and_not_at_another(
     assert set(first.lines) == lines
     assert "card" in first.places
     assert "other" not in first.places
+
+
+def of_lines(
+    bus: Bus, accesses: Sequence[Access], without: Sequence[str], fault: str = ""
+) -> Comparison:
+    """Compare what a capture at the host shows in which some lines are missing."""
+    faults = [parse_fault(fault, bus)] if fault else []
+    made, log = synthesise_log(bus, accesses, seed=1, faults=faults)
+    lines = [line for line in bus.line_names if line not in without]
+    return compare(decoded({"host": made.places["host"].select(lines)}, bus), log_of(log))
+
+
+MODIFIER = [f"AM{at}" for at in range(6)]
+
+
+def test_address_lines_that_may_not_count_are_not_accused() -> None:
+    """VMEbus: short and standard addresses have 16 and 24 bits, as their modifiers tell
+    (ANSI/VITA 1-1994, address modifier codes); without these nobody knows which it was."""
+    bus = load_bus("vmebus")
+    accesses = random_accesses(bus, 40, Random(2))
+    assert not of_lines(bus, accesses, MODIFIER).findings
+    assert not of_lines(bus, accesses, ["AM3", "IACK"]).findings
+
+
+def test_address_lines_that_must_count_are_found_without_their_modifier() -> None:
+    """An address beyond 16 bits is none of the short ones, so A20 counts."""
+    bus = load_bus("vmebus")
+    accesses = [
+        access
+        for at in (0x71_0000, 0x60_0000, 0x13_0000, 0x02_0000)
+        for access in (Access("write", at, 4, at ^ 0x5A5A), Access("read", at, 4, None))
+    ]
+    found = of_lines(bus, accesses, MODIFIER, "stuck A20 low").findings
+    assert found
+    assert found[0].lines == ("A20",)
+
+
+@pytest.mark.parametrize("without", [["SIZ0"], ["SIZ1", "A1"], ["A0", "A1"], ["DSACK1", "A2"]])
+def test_a_write_of_which_the_lanes_are_not_seen_still_writes(without: list[str]) -> None:
+    """MC68020: which bytes of a long word are written, SIZ1, SIZ0, A1 and A0 tell together
+    (MC68020UM, table of data bus activity); without one of them the log does."""
+    bus = load_bus("mc68020")
+    accesses = [
+        access
+        for at, size, data in ((0, 4, 0x296B3DDB), (0, 1, 0xAA), (2, 2, 0x109A), (1, 1, 0x55))
+        for access in (
+            Access("write", 0x1000 + at, size, data),
+            Access("read", 0x1000, 4, None),
+            Access("read", 0x1002, 2, None),
+            Access("read", 0x1003, 1, None),
+        )
+    ]
+    assert not of_lines(bus, accesses, without).findings
+    found = of_lines(bus, accesses, without, "open D2 high").findings
+    assert found
+    assert found[0].lines == ("D2",)

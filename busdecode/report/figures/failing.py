@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busdecode.compare import align, meant_by
-from busdecode.compare.ports import ports_seen
+from busdecode.compare import address_told, matched
 from busdecode.cycles import DIRECTIONS, MISSING
 from busdecode.report.figures.from_capture import MeantValue, Wrong
 
@@ -59,15 +58,7 @@ class Judged:
         offset: int = 0,
     ) -> Judged:
         """Align a log with a table; transfers for which two beats fit as well are left out."""
-        bus = table.bus
-        meant = meant_by(log.accesses, bus, offset=offset, port=ports_seen(table), path=log.source)
-        bits = sum(
-            1 << bit
-            for line, bit in zip(bus.address, bus.address_bits, strict=True)
-            if line in captured
-        )
-        bits &= int(np.bitwise_or.reduce(table.used, initial=0))
-        aligned = align(meant, table, bits)
+        meant, aligned = matched(table, captured, log, offset=offset)
         sure = np.flatnonzero((aligned.beats >= 0) & ~aligned.is_ambiguous).tolist()
         transfers = {int(aligned.beats[at]): at for at in sure}
         return cls(table, meant, transfers, findings, captured)
@@ -109,6 +100,8 @@ def _by_log(judged: Judged, row: int, transfer: int) -> tuple[list[Wrong], list[
     lowest = bus.word_bytes - 1
     word = int(meant.word[transfer])
     apart = (int(table.address[row]) ^ word) & int(table.used[row]) & ~lowest
+    asked = [int(meant.kind[transfer])]
+    apart &= address_told(bus, judged.captured, asked, int(meant.address[transfer]))
     if table.has_address[row] and int(table.beat[row]) == 0 and apart:
         since, until = _time(table, row, address), _after(table, row, address.phase)
         digits = -(-bus.address_width // 4)
