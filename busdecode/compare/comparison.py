@@ -24,7 +24,7 @@ from busdecode.compare.vanished import (
     still_strobes,
 )
 from busdecode.compare.verdict import Finding, find
-from busdecode.cycles import ENDINGS, why_too_coarse
+from busdecode.cycles import ENDINGS, begins_by_all, why_too_coarse
 from busdecode.errors import LogError, RequestError
 from busdecode.protocol import fixed_levels, may_stand_with
 
@@ -225,7 +225,8 @@ def compare_recording(
         beats = pairs[pairs >= 0]
         doubt = doubt_of(aligned)
         looked = recording.look(beats, beats_that_matter(table, meant, pairs))
-        told = foretold(looked.card, table, meant, pairs)
+        shows_all = begins_by_all(bus, places[first].lines)
+        told = foretold(looked.card, table, meant, pairs, shows_all=shows_all)
         observations = observe_log(looked.views, table, meant, pairs, told)
         observations += observe_places(looked.views, table, beats)
     views = looked.views

@@ -96,8 +96,25 @@ def beats_that_matter(table: CycleTable, meant: Meant, pairs: Ints) -> Ints:
     return rows if _is_read(table, meant, rows, transfer[rows]).any() else rows[:0]
 
 
-def foretold(lines: BeatLines, table: CycleTable, meant: Meant, pairs: Ints) -> tuple[Words, Words]:
+def foretold(
+    lines: BeatLines,
+    table: CycleTable,
+    meant: Meant,
+    pairs: Ints,
+    *,
+    shows_all: bool = True,
+) -> tuple[Words, Words]:
     """Predict each read from the writes as the card's lines showed them.
+
+    Parameters
+    ----------
+    lines : BeatLines
+    table : CycleTable
+    meant : Meant
+    pairs : ndarray of int64, shape (T,)
+        The row of the table that each transfer is; -1 where it is not compared.
+    shows_all : bool
+        Whether every beat is in the table. Else writes without a beat may well have been made.
 
     Returns
     -------
@@ -133,15 +150,25 @@ def foretold(lines: BeatLines, table: CycleTable, meant: Meant, pairs: Ints) -> 
     masks[is_read] = 0
     lanes = np.where(table.has_lanes[rows], table.lanes[rows], told_lanes)
     shifts = word_shifts(bus, addresses, lanes)
+    masks, data, sure = (_moved(each, shifts) for each in (masks, data, masks & ~lost))
+    hidden = np.flatnonzero((pairs < 0) & (meant.direction == _WRITE) & (not shows_all))
+    at = np.searchsorted(rows, np.maximum.accumulate(pairs)[hidden], side="right")
+    lanes = meant.lanes[hidden]
+    shift = word_shifts(bus, meant.address[hidden], lanes)
     stored, stored_known = _last_of(
-        keys, _moved(masks, shifts), _moved(data, shifts), _moved(masks & ~lost, shifts)
+        np.insert(keys, at, meant_keys[hidden]),
+        np.insert(masks, at, _moved(lane_bits_of(bus, lanes), shift)),
+        np.insert(data, at, 0),
+        np.insert(sure, at, 0),
     )
+    is_seen = np.insert(np.ones(len(rows), dtype=bool), at, values=False)
+    stored, stored_known = stored[is_seen], stored_known[is_seen]
     asks, back = mine[is_read], -shifts[is_read]
     asked = lane_bits_of(bus, meant.lanes[asks])
-    is_seen = since[asks] < used[is_read]
+    was_written = since[asks] < used[is_read]
     seen, seen_known = _moved(stored[is_read], back), _moved(stored_known[is_read], back)
-    predicted[asks] = np.where(is_seen, seen & asked, meant.data[asks])
-    known[asks] = np.where(is_seen, seen_known & asked, meant.data_known[asks])
+    predicted[asks] = np.where(was_written, seen & asked, meant.data[asks])
+    known[asks] = np.where(was_written, seen_known & asked, meant.data_known[asks])
     return predicted, known
 
 

@@ -8,7 +8,7 @@ from busdecode.cycles.decode import ROWS_AT_ONCE, Decoder, decode
 from busdecode.cycles.driven import MOMENTS, Form, Run, healthy_runs, moment_of
 from busdecode.cycles.ideal import ideal_cycles
 from busdecode.cycles.join import joined
-from busdecode.cycles.looks import Looks, ends_by_others, looks_of, strobes_of
+from busdecode.cycles.looks import Looks, begins_by_all, ends_by_others, looks_of, strobes_of
 from busdecode.cycles.moments import Moments, first_from, last_until
 from busdecode.cycles.occurrences import MISSING, Rows, gather, mask_of
 from busdecode.cycles.operands import has_operands, operand_of, operands, operands_note
@@ -50,6 +50,7 @@ __all__ = [
     "Sampling",
     "Simulation",
     "Synthesis",
+    "begins_by_all",
     "bind",
     "binding_notes",
     "concatenate",

@@ -194,6 +194,12 @@ def looks_of(bus: Bus, captures: Capture | Iterable[Capture], *, skew: int = 0) 
     )
 
 
+def begins_by_all(bus: Bus, lines: Iterable[str]) -> bool:
+    """Tell whether all strobes were captured by which beats begin; else some may not be seen."""
+    captured = frozenset(lines)
+    return all(event_lines(each[0]) <= captured for each in (bus.cycle_begins, bus.beat_begins))
+
+
 def ends_by_others(bus: Bus, lines: Iterable[str]) -> bool:
     """Tell whether beats are seen to end by other strobes than those that end them first.
 

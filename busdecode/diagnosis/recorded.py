@@ -235,7 +235,7 @@ def _ties(
                 survey,
                 healthy,
                 name=f"{name}, pairs of lines at the {place}",
-                borrowed=recording.places[place].borrowed,
+                untold={*recording.places[place].borrowed, *stimulus.foreteller.hidden},
             )
         )
     return tuple(found)

@@ -319,6 +319,10 @@ class Tried(Evidence):
         """Give the same, as if nothing had been seen but what `within` tells."""
         return replace(self, looked=np.where(self.within, self.looked, np.uint64(0)))
 
+    def of_the_rest(self) -> Tried:
+        """Give the same, as if nothing had been seen but what `within` leaves out."""
+        return replace(self, looked=np.where(self.within, np.uint64(0), self.looked))
+
 
 def _within(joint: Joint, runs: Sequence[Remade]) -> NDArray[np.bool_]:
     """Tell which observations are of the parts of runs that were made again, shape (R,)."""

@@ -149,7 +149,7 @@ def ties_in(
     notes: tuple[str, ...] = (),
     *,
     name: str = "pairs of lines",
-    borrowed: Collection[str] = (),
+    untold: Collection[str] = (),
 ) -> Ties:
     """Take from all rows of a place which lines differ.
 
@@ -161,14 +161,15 @@ def ties_in(
         Of the survey's lines.
     notes : tuple of str
     name : str
-    borrowed : collection of str
-        Lines that were not captured there; no pair with one of them tells anything.
+    untold : collection of str
+        Lines that were not captured there, or of which nobody knows what was driven on them: no
+        pair with one of them tells anything.
     """
     lines = survey.lines
     # A pair of which one line is hardly ever known tells nothing, nor one that differed once.
     seen, looked = pairs_apart(survey)
     for at, touching in enumerate(_touching(len(lines) + len(RAILS))):
-        if at < len(lines) and lines[at] in borrowed:
+        if at < len(lines) and lines[at] in untold:
             looked &= ~touching
     return Ties(
         model=model,

@@ -112,20 +112,22 @@ def _again(tried: Tried, scored: Scored, which: Sequence[int]) -> Scored:
     """Score once more what was tried.
 
     What was not made again of a long run is left open by that alone: there a candidate that the
-    rest does not contradict counts as the best of the others does.
+    rest does not contradict counts as the best does that none contradicts.
     """
-    scores = scored.scores
-    best = int(np.argmax(np.where(scores.contradicted == 0, scores.weight, -np.inf)))
-    rows = scored.rows.part(np.array([*which, best], dtype=np.int64))
+    rows = scored.rows.part(np.array(which, dtype=np.int64))
     fresh, made = score(tried, rows), score(tried.of_what_was_made(), rows)
-    elsewhere = min(0.0, float(scores.weight[best] - made.weight[-1]))
-    may_be = fresh.contradicted == 0
-    weight = np.where(may_be, np.maximum(made.weight + elsewhere, fresh.weight), fresh.weight)
-    fresh = replace(fresh, weight=weight)
     columns = {name: getattr(scored.scores, name).copy() for name in Scores.__dataclass_fields__}
     for name, column in columns.items():
-        column[list(which)] = getattr(fresh, name)[:-1]
-    return scored._replace(scores=Scores(**columns))
+        column[list(which)] = getattr(fresh, name)
+    left = Scores(**columns)
+    may_be = left.contradicted == 0
+    if may_be.any():
+        best = int(np.argmax(np.where(may_be, left.weight, -np.inf)))
+        best_row = scored.rows.part(np.array([best], dtype=np.int64))
+        elsewhere = float(score(tried.of_the_rest(), best_row).weight[0])
+        as_best = np.maximum(made.weight + elsewhere, fresh.weight)
+        left.weight[list(which)] = np.where(may_be[list(which)], as_best, fresh.weight)
+    return scored._replace(scores=left)
 
 
 def pieces_of(evidence: Evidence) -> tuple[Evidence, ...]:
@@ -173,8 +175,8 @@ def _left_open(
     """Give the places of candidates that can be tried, leave open what was wrong, and may be it.
 
     Where one candidate explains all, only those are worth it that are of control, and a few of
-    them if it is about a line: those that are about that too. Some were tried before: then only
-    where one of these explains all.
+    them if it is about a line: those that are about that too. Some were tried before: then so is
+    it where one of these explains most.
     """
     rows, scores = scored.rows, scored.scores
     wrong = int((joint.wrong != 0).sum())
@@ -187,8 +189,11 @@ def _left_open(
     count = max((Remade(each).count for each in recorded), default=1)
     most = max(_FEW_TRIED, min(_MOST_TRIED, _MOST_TRANSFERS // max(1, count)))
     is_whole = (scores.contradicted == 0) & (scores.explained == wrong)
-    if is_whole.any():
-        best = rows.faults[int(np.argmax(np.where(is_whole, scores.weight, -np.inf)))]
+    may_be = is_whole if is_whole.any() else scores.contradicted == 0
+    if not may_be.any():
+        return []
+    if is_whole.any() or done:
+        best = rows.faults[int(np.argmax(np.where(may_be, scores.weight, -np.inf)))]
         own = set(() if best is None else lines_of(best))
         is_open &= rows.controls | rows.special
         if own:
@@ -196,10 +201,8 @@ def _left_open(
             most = _NEAR_TRIED if best in done else _FEW_TRIED
         if done and best not in done:
             return []
-    elif done:
-        return []
     able = np.flatnonzero(is_open)
     lines = np.array([len(lines_of(f)) if (f := rows.faults[at]) else 0 for at in able.tolist()])
-    order = np.lexsort((able, lines, -scores.explained[able]))
+    order = np.lexsort((able, lines, -scores.matched[able], -scores.explained[able]))
     chosen: list[int] = able[order][:most].tolist()
     return chosen

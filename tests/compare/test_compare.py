@@ -456,3 +456,24 @@ def test_a_write_of_which_the_lanes_are_not_seen_still_writes(without: list[str]
     found = of_lines(bus, accesses, without, "open D2 high").findings
     assert found
     assert found[0].lines == ("D2",)
+
+
+@pytest.mark.parametrize(("without", "op"), [("UDS", 0), ("LDS", 1)])
+def test_a_byte_written_in_a_beat_that_was_not_seen_may_be_there(without: str, op: int) -> None:
+    """MC68000: a byte at an even address is strobed by UDS alone, at an odd one by LDS alone
+    (MC68000UM, table of data strobe control), so a capture without that strobe misses the beat."""
+    bus = load_bus("mc68000")
+    accesses = [
+        access
+        for at in (0x1000, 0x2000, 0x3000)
+        for access in (
+            Access("write", at, 2, 0xBEAD ^ at),
+            Access("write", at + op, 1, 0xFD),
+            Access("read", at, 2, None),
+        )
+    ]
+    assert not of_lines(bus, accesses, [without]).findings
+    bad = "D3" if without == "UDS" else "D11"
+    found = of_lines(bus, accesses, [without], f"stuck {bad} low").findings
+    assert found
+    assert found[0].lines == (bad,)

@@ -6,18 +6,19 @@ used to try candidates.
 
 from __future__ import annotations
 
+from itertools import combinations
 from random import Random
 
 import pytest
 
 from benchmarks.diagnosis_matrix import channels
 from busdecode.compare import WholeRecording
-from busdecode.cycles import Synthesis, decode_places
+from busdecode.cycles import DecodedPlace, Synthesis, decode, decode_places
 from busdecode.diagnosis import NamedCapture, count
 from busdecode.diagnosis.remade import Remade, Tried
-from busdecode.faults import Fault, written_fault
+from busdecode.faults import RAILS, Fault, written_fault
 from tests.diagnosis.readbacks import bus_of, fault_of
-from tests.diagnosis.runs import candidates_of, foretold_by, joint_of, off_by, run
+from tests.diagnosis.runs import candidates_of, foretold_by, joint_of, off_by, run, without
 
 ONES = [
     # Without a log, where a line of the fault was not captured: which addresses meet is not told.
@@ -113,6 +114,27 @@ def test_what_a_line_shows_at_the_host_is_not_taken_as_seen_at_the_card(
     assert [each.lines for each in gathered.recorded[0].shown] == [bus.line_names, (at_card,)]
     assert off_by(joint, fault) == off_by(Tried.of(joint, gathered.recorded, [fault], {}), fault)
     assert off_by(joint, fault) == []
+
+
+def test_a_line_of_which_nobody_knows_the_address_makes_no_pair() -> None:
+    """Without a log: A15 is on at the card alone, so what the host drives there is not known."""
+    bus = bus_of("z80")
+    made = run("z80", seed=5, places=("host", "card"))
+    places = {}
+    for place, lines in (("host", without("z80", "A15")), ("card", bus.line_names)):
+        capture = made.places[place].select(lines)
+        table, _ = decode(bus, [capture])
+        places[place] = DecodedPlace(bus, place, capture, table, 0, ())
+    recording = WholeRecording(places)
+    gathered = made.gathered(NamedCapture("both", recording))
+    card = next(each for each in gathered.recorded[0].ties if each.place == "card")
+    names = [*card.lines, *RAILS]
+    at = names.index("A15")
+
+    assert card.judged > 0
+    for number, pair in enumerate(combinations(range(len(names)), 2)):
+        is_looked_at = int(card.looked[number // 64]) >> number % 64 & 1
+        assert not (is_looked_at and at in pair)
 
 
 def test_a_tied_strobe_explains_most_once_it_is_tried() -> None:

@@ -12,6 +12,7 @@ from benchmarks.readback_matrix import plan_for
 from benchmarks.stimulus import random_accesses
 from busdecode.access import Access
 from busdecode.diagnosis import diagnose, fares
+from busdecode.faults import Open
 from busdecode.predict import FaultRows, lines_of
 from tests.diagnosis.readbacks import bus_of, fault_of
 from tests.diagnosis.runs import candidates_of, joint_of, run, without
@@ -211,3 +212,18 @@ def test_moments_that_other_strobes_tell_accuse_no_line() -> None:
 
     assert joint.judged > 30
     assert not joint.wrong.any()
+
+
+def test_a_strobe_that_never_moves_is_tried_before_what_foretells_nothing() -> None:
+    """A tie to a line that is high whenever it matters does the same; both stay."""
+    faults = [
+        fault
+        for fault in candidates_of("vmebus")
+        if isinstance(fault, Open) or set(lines_of(fault)) <= {"DS0", "A12"}
+    ]
+    made = run("vmebus", "stuck DS0 high", seed=39)
+    gathered = made.gathered(made.capture())
+    _, verdict = diagnose(gathered.logs, gathered.recorded, faults)
+
+    assert not verdict.is_settled
+    assert fault_of("stuck DS0 high", "vmebus") in verdict.groups[0].faults
