@@ -9,6 +9,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections import Counter
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, Self
 
 import numpy as np
@@ -357,12 +358,13 @@ def returned(
     hidden : collection of str
         As `Foreteller` has them.
     """
-    foreteller = Foreteller(model, transfers, parts, hidden)
-    healthy = foreteller.healthy()
-    known, words = healthy.known[0], healthy.words[0]
-    looked = foreteller.moved & np.array([each.told for each in reads], dtype=np.uint64)
-    seen = np.array([each.word for each in reads], dtype=np.uint64) & looked
-    foreteller.observe(seen, looked)
+    foreteller, (words, known), (seen, looked) = _observed(
+        model,
+        tuple(transfers),
+        None if parts is None else tuple(parts),
+        tuple((each.word, each.told) for each in reads),
+        frozenset(hidden),
+    )
     told = np.array([each.expected for each in reads], dtype=np.int64)
     # What nobody wrote is as the log expects it.
     is_told = (told >= 0) & (known == 0)
@@ -378,3 +380,30 @@ def returned(
         foreteller=foreteller,
         access=np.array([each.access for each in reads], dtype=np.int64),
     )
+
+
+@lru_cache(maxsize=4)
+def _observed(
+    model: Model,
+    transfers: tuple[Transfer, ...],
+    parts: tuple[int, ...] | None,
+    reads: tuple[tuple[int, int], ...],
+    hidden: frozenset[str],
+) -> tuple[Foreteller, tuple[Words, Words], tuple[Words, Words]]:
+    """Foretell a run, once for captures of the same one.
+
+    Returns
+    -------
+    Foreteller
+        That was told what the reads returned.
+    two ndarrays of uint64, shape (R,)
+        What they return on a healthy bus, and the bits of it that are known.
+    two ndarrays of uint64, shape (R,)
+        What they returned, and the bits of it that are told.
+    """
+    foreteller = Foreteller(model, transfers, parts, hidden)
+    healthy = foreteller.healthy()
+    looked = foreteller.moved & np.array([told for _, told in reads], dtype=np.uint64)
+    seen = np.array([word for word, _ in reads], dtype=np.uint64) & looked
+    foreteller.observe(seen, looked)
+    return foreteller, (healthy.words[0], healthy.known[0]), (seen, looked)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 import numpy as np
@@ -41,7 +42,7 @@ if TYPE_CHECKING:
     from busdecode.access import AccessLog
     from busdecode.compare import Alignment, Meant, PlaceView
     from busdecode.cycles import CycleTable, Looks
-    from busdecode.predict import Foretold, Model
+    from busdecode.predict import Foreteller, Foretold, Model
     from busdecode.protocol import Bus
 
     Ints = NDArray[np.int64]
@@ -149,7 +150,7 @@ def shown_of(
         As `LineForeteller` has it.
     """
     side = "card" if place == "card" else "host"
-    foreteller = LineForeteller(stimulus.foreteller, side, is_crossed=is_crossed)
+    foreteller = _line_foreteller(stimulus.foreteller, side, is_crossed=is_crossed)
     healthy = next(foreteller.over(FaultRows(stimulus.model, [None])))[1]
     return Shown(
         model=stimulus.model,
@@ -164,6 +165,12 @@ def shown_of(
         lines=tuple(lines),
         foreteller=foreteller,
     )
+
+
+@lru_cache(maxsize=4)
+def _line_foreteller(foreteller: Foreteller, side: str, *, is_crossed: bool) -> LineForeteller:
+    """Make one, once for captures of the same run."""
+    return LineForeteller(foreteller, side, is_crossed=is_crossed)
 
 
 def seen_in(

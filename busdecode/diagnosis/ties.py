@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, ClassVar, Literal, NamedTuple
 
 import numpy as np
@@ -105,7 +105,7 @@ class Ties(Evidence):
                     known[row] |= self.known & touching[other]
         yield slice(0, len(rows)), Foretold(words & known, known)
 
-    @property
+    @cached_property
     def _place(self) -> dict[str, int]:
         """Where each line, and each rail, stands among all."""
         return {line: at for at, line in enumerate((*self.lines, *RAILS))}

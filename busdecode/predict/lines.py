@@ -116,6 +116,7 @@ class LineForeteller:
         self._able = _packed(self._of_card[:, None], self._width)[0]
         self._data_lines = _packed(self._is_data[:-1, None], self._width)[0]
         self._plains: dict[str, _Plain] = {}
+        self._last: tuple[FaultRows, Foretold] | None = None
 
     def _flags(self, lines: Iterable[str]) -> Bools:
         """Mark some lines among all, and that there is none."""
@@ -164,7 +165,10 @@ class LineForeteller:
         count = len(self._of_reads)
         step = max(1, _CELLS // max(1, count * self.words))
         if len(faults) <= step:
-            yield slice(0, len(faults)), self._of(faults)
+            # Asked again for the same rows, as for captures of the same run, it is the same.
+            if self._last is None or self._last[0] is not faults:
+                self._last = faults, self._of(faults)
+            yield slice(0, len(faults)), self._last[1]
             return
         for first in range(0, len(faults), step):
             part = slice(first, min(first + step, len(faults)))

@@ -103,6 +103,7 @@ class Foreteller:
         self._moved = self._states.moved[self._reads]
         self._seen: Words | None = None
         self._last: tuple[FaultRows, Course] | None = None
+        self._last_told: tuple[FaultRows, Foretold] | None = None
         self._looked = np.zeros(len(self._reads), dtype=np.uint64)
 
     def observe(self, seen: Words, looked: Words) -> None:
@@ -112,7 +113,7 @@ class Foreteller:
         """
         self._seen, self._looked = seen, looked
         self._known_sources.clear()
-        self._last = None
+        self._last = self._last_told = None
 
     def first(self, reads: int) -> Foreteller:
         """Give one for the transfers up to and with so many reads."""
@@ -164,7 +165,10 @@ class Foreteller:
         """Foretell with each fault, some of them at a time."""
         step = max(1, _CELLS // max(1, len(self._states)))
         if len(faults) <= step:
-            yield slice(0, len(faults)), self._chunk(faults)
+            # Asked again for the same rows, as for captures of the same run, it is the same.
+            if self._last_told is None or self._last_told[0] is not faults:
+                self._last_told = faults, self._chunk(faults)
+            yield slice(0, len(faults)), self._last_told[1]
             return
         for first in range(0, len(faults), step):
             part = slice(first, min(first + step, len(faults)))
