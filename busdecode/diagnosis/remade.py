@@ -8,7 +8,7 @@ it, and looked at just as the capture was.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
@@ -28,10 +28,12 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from busdecode.access import Transfer
     from busdecode.compare import Recording
     from busdecode.cycles import CycleTable, Synthesis
     from busdecode.diagnosis.recorded import Recorded
     from busdecode.faults import Fault
+    from busdecode.predict import Model
 
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
@@ -117,17 +119,10 @@ class Remade:
                 found[id(piece)] = shown & told, told
 
     def _run(self, fault: Fault, how: _Run) -> dict[int, tuple[Words, Words]]:
-        model, transfers = self._stimulus.model, self._stimulus.foreteller.transfers
-        made = synthesise(
-            model.bus,
-            transfers[: self.count],
-            seed=how.seed,
-            faults=[fault],
-            wait_share=how.wait_share,
-            sampling=Sampling(period=self._recorded.period),
-            places=tuple(dict.fromkeys(side_of(place) for place in self._places())),
-            undecided=how.undecided,
-        )
+        transfers = self._stimulus.foreteller.transfers
+        sides = tuple(dict.fromkeys(side_of(place) for place in self._places()))
+        period = self._recorded.period
+        made = _made(self._stimulus.model, transfers[: self.count], fault, how, period, sides)
         found = {id(self._stimulus): self._returned(made)}
         places = {each.place: each.lines for each in self._recorded.shown}
         recording = self._decoded(made, places)
@@ -238,6 +233,28 @@ class Remade:
         lines = next(iter(recording.places.values())).lines
         meant, aligned = matched(table, lines, self._recorded.log, offset=self._recorded.offset)
         return sure_beats(table.bus, meant, aligned)[:count]
+
+
+@lru_cache(maxsize=len(_RUNS))
+def _made(
+    model: Model,
+    transfers: tuple[Transfer, ...],
+    fault: Fault,
+    how: _Run,
+    period: int,
+    sides: tuple[str, ...],
+) -> Synthesis:
+    """Make a run, once for captures of the same one."""
+    return synthesise(
+        model.bus,
+        transfers,
+        seed=how.seed,
+        faults=[fault],
+        wait_share=how.wait_share,
+        sampling=Sampling(period=period),
+        places=sides,
+        undecided=how.undecided,
+    )
 
 
 @dataclass(frozen=True, eq=False)

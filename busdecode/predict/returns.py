@@ -98,6 +98,7 @@ class Foreteller:
         self._lane = np.uint64((1 << bus.lane_bits) - 1)
         self._line_at = {name: at for at, name in enumerate(bus.line_names)}
         self._stacks: dict[str, States] = {}
+        self._absents: dict[str, tuple[Words, Words]] = {}
         strobes = bus.lane_lines if bus.lane_count > 1 else ()
         self._strobes = np.array([self._line_at[name] for name in strobes], dtype=np.int64)
         self._moved = self._states.moved[self._reads]
@@ -590,26 +591,37 @@ class Foreteller:
         pulls = {self._bus.line(line).pull for line in self._bus.data}
         pull = pulls.pop() if len(pulls) == 1 else "none"
         floats = {"up": "high", "down": "low"}.get(pull, "keep")
-        for row in np.flatnonzero(rows.special | is_unseen).tolist():
+        words[is_unseen], known[is_unseen] = self._absent(floats)
+        for row in np.flatnonzero(rows.special & ~is_unseen).tolist():
             fault = rows.faults[row]
-            if is_unseen[row]:
-                self._put_absent(floats, row, words, known)
-            elif isinstance(fault, Absent):
-                self._put_absent(fault.floats, row, words, known)
+            if isinstance(fault, Absent):
+                words[row], known[row] = self._absent(fault.floats)
             elif isinstance(fault, Open):
-                self._keep(fault.line, row, words, known)
+                mask = _ONE << np.uint64(self._data[fault.line])
+                kept, is_known = self._kept(fault.line)
+                words[row] = (words[row] & ~mask) | kept
+                known[row] = (known[row] & ~mask) | is_known
             elif not isinstance(fault, NoAcknowledge):
                 known[row] = 0
 
-    def _put_absent(self, floats: str, row: int, words: Words, known: Words) -> None:
-        known[row] = 0 if floats == "any" else self._full
-        level = 0 if floats == "low" else int(self._full)
-        words[row] = np.uint64(level ^ self._bus.data_low)
-        for line in self._bus.data if floats == "keep" else ():
-            self._keep(line, row, words, known)
+    def _absent(self, floats: str) -> tuple[Words, Words]:
+        """Give what reads return where no card drives, and the bits that are known, shape (R,)."""
+        if floats not in self._absents:
+            lines = [self._kept(line) for line in self._bus.data] if floats == "keep" else []
+            level = np.uint64(0 if floats == "low" else int(self._full))
+            words = np.full(len(self._reads), level ^ np.uint64(self._bus.data_low))
+            known = np.full(len(self._reads), 0 if floats in ("any", "keep") else self._full)
+            if floats == "keep":
+                words = np.bitwise_or.reduce([kept for kept, _ in lines])
+                known = np.bitwise_or.reduce([is_known for _, is_known in lines])
+            self._absents[floats] = words, known
+        return self._absents[floats]
 
-    def _keep(self, line: str, row: int, words: Words, known: Words) -> None:
-        """Let a line show in each read what the host last drove on it."""
+    def _kept(self, line: str) -> tuple[Words, Words]:
+        """Give what a line shows in each read if it keeps what the host last drove on it.
+
+        Two words of its bit alone: what it shows, and whether that is known.
+        """
         states = self._states
         driven = states.at("write", line)
         last = np.maximum.accumulate(np.where(states.is_write, np.arange(len(states)), -1))
@@ -619,12 +631,11 @@ class Foreteller:
         by_host = np.isin(addressed, (HOST, HOST + 1, 5))
         state = np.where(by_host, addressed, state)
         bit = np.uint64(self._data[line])
-        mask = _ONE << bit
         is_known = np.isin(state, (HOST, HOST + 1))
         level = (state == HOST + 1).astype(np.uint64)
         value = (level ^ (np.uint64(self._bus.data_low) >> bit & _ONE)) << bit
-        words[row] = (words[row] & ~mask) | np.where(is_known, value, np.uint64(0))
-        known[row] = (known[row] & ~mask) | np.where(is_known, mask, np.uint64(0))
+        none = np.uint64(0)
+        return np.where(is_known, value, none), np.where(is_known, _ONE << bit, none)
 
 
 @dataclass(frozen=True, eq=False)
