@@ -172,8 +172,9 @@ def fares(evidence: Evidence, fault: Fault) -> list[Fares]:
 def _left_open(
     joint: Joint, recorded: Sequence[Recorded], scored: Scored, done: Collection[Fault]
 ) -> list[int]:
-    """Give the places of candidates that can be tried, leave open what was wrong, and may be it.
+    """Give the places of candidates that can be tried, leave much open, and may be it.
 
+    Much is anything that was wrong; where all of that is explained, anything that was right.
     Where one candidate explains all, only those are worth it that are of control, and a few of
     them if it is about a line: those that are about that too. Some were tried before: then so is
     it where one of these explains most.
@@ -185,7 +186,8 @@ def _left_open(
         f is not None and f not in done and any(each.can_try(f) for each in recorded)
         for f in rows.faults
     ]
-    is_open = (left > 0) & (scores.contradicted == 0) & np.array(can_try, dtype=bool)
+    is_open = ((left > 0) | (scores.silent > 0)) & (scores.contradicted == 0)
+    is_open &= np.array(can_try, dtype=bool)
     count = max((Remade(each).count for each in recorded), default=1)
     most = max(_FEW_TRIED, min(_MOST_TRIED, _MOST_TRANSFERS // max(1, count)))
     is_whole = (scores.contradicted == 0) & (scores.explained == wrong)

@@ -227,3 +227,13 @@ def test_a_strobe_that_never_moves_is_tried_before_what_foretells_nothing() -> N
 
     assert not verdict.is_settled
     assert fault_of("stuck DS0 high", "vmebus") in verdict.groups[0].faults
+
+
+def test_what_explains_all_is_tried_though_it_leaves_open_what_was_right() -> None:
+    """A chip select that is always asserted: that it never moves is all that is wrong."""
+    made = run("sram", "stuck CS low", seed=5)
+    gathered = made.gathered(made.capture(channels(bus_of("sram"), 8, Random(5))))
+    _, verdict = diagnose(gathered.logs, gathered.recorded, candidates_of("sram"))
+
+    assert verdict.wrong == 1
+    assert verdict.groups[0].faults == (fault_of("stuck CS low", "sram"),)
