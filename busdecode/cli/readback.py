@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from busdecode.access import Access
     from busdecode.diagnosis import Judgement, ReadBack, Step
     from busdecode.plan import Window
+    from busdecode.protocol import Bus
 
 __all__ = ["command"]
 
@@ -147,9 +148,17 @@ def command(
     else:
         print(readback_text(judgement, bus, str(log_path), steps, blind), end="")
         if wants_next and not steps:
-            why = "no step tells more of what is left" if window else "the log writes nothing"
-            print(f"Next: {why}.")
+            print(f"Next: {_why_none(bus, has_window=window is not None)}.")
     return 1 if judgement.healthy is False else 0
+
+
+def _why_none(bus: Bus, *, has_window: bool) -> str:
+    """Say why no step is proposed."""
+    if has_window:
+        return "no step tells more of what is left"
+    if not any(kind.is_of_memory for kind in bus.kinds):
+        return "no memory answers on this bus, so only a capture tells more (busdecode diagnose)"
+    return "the log writes nothing"
 
 
 def _is_open(access: Access) -> bool:

@@ -145,6 +145,24 @@ MISTAKES = [
 ]
 
 
+@pytest.mark.parametrize(
+    ("bus", "rows", "why"),
+    [
+        ("8255", ["write,0,1,0x55", "read,0,1,0x55"], "no memory answers on this bus"),
+        ("z80", ["read,0x8000,1,0x55"], "the log writes nothing"),
+    ],
+)
+def test_next_says_why_it_proposes_no_step(
+    busdecode: Callable[..., Outcome], tmp_path: Path, bus: str, rows: list[str], why: str
+) -> None:
+    """Where no memory is, what is read is not known before."""
+    log = "\n".join(["op,address,size,data", *rows]) + "\n"
+    (tmp_path / "made.csv").write_text(log, encoding="ascii")
+    outcome = busdecode("readback", "made.csv", "--bus", bus, "--next")
+
+    assert f"Next: {why}" in outcome.out
+
+
 @pytest.mark.parametrize(("given", "found"), MISTAKES)
 def test_options_that_do_not_go_together(
     busdecode: Callable[..., Outcome],
