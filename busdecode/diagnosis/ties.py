@@ -71,7 +71,8 @@ class Ties(Evidence):
     def over(self, rows: FaultRows) -> Iterator[tuple[slice, Foretold]]:
         """Foretell every pair with each fault.
 
-        Lines that are tied never differ. Of a fault that touches lines of control, no other pair
+        Lines that are tied never differ, nor does one that is held from those that the host keeps
+        at its level. Of a fault that touches lines of control, no other pair
         is foretold; of others, pairs without the fault's own lines are as on a healthy bus.
         """
         words = np.tile(self.expected, (len(rows), 1))
@@ -90,9 +91,11 @@ class Ties(Evidence):
                 words[row, word] &= ~bit
                 known[row, word] |= bit
             if isinstance(fault, Stuck) and at:
-                word, bit = _bit_of(at[0], place[RAILS[fault.level]], count)
-                words[row, word] &= ~bit
-                known[row, word] |= bit
+                for still in (place[RAILS[fault.level]], *self._still_at[fault.level]):
+                    if still != at[0]:
+                        word, bit = _bit_of(at[0], still, count)
+                        words[row, word] &= ~bit
+                        known[row, word] |= bit
             if fault is None or rows.controls[row]:
                 continue
             for line, level, other in self._held(fault):
@@ -104,6 +107,14 @@ class Ties(Evidence):
                 if other is not None:
                     known[row] |= self.known & touching[other]
         yield slice(0, len(rows)), Foretold(words & known, known)
+
+    @cached_property
+    def _still_at(self) -> tuple[list[int], list[int]]:
+        """Give the lines that the host keeps at low all the time, and at high, whatever comes."""
+        by_host = [self.model.bus.line(line).driver == "host" for line in self.lines]
+        still = np.flatnonzero(self.is_still[: len(self.lines)] & by_host).tolist()
+        low = [at for at in still if not self.levels[at, 1]]
+        return low, [at for at in still if at not in low]
 
     @cached_property
     def _place(self) -> dict[str, int]:

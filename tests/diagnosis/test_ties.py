@@ -5,14 +5,16 @@ from __future__ import annotations
 from itertools import combinations
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busdecode.access import Access
+from busdecode.diagnosis import gather
 from busdecode.diagnosis.ties import Ties, _bit_of, _packed, _touching
 from busdecode.faults import RAILS
-from tests.diagnosis.readbacks import BASE, fault_of
-from tests.diagnosis.runs import off_by, run
+from tests.diagnosis.readbacks import BASE, fault_of, model_of
+from tests.diagnosis.runs import foretold_by, off_by, run
 
 SIZES = st.integers(2, 20)
 
@@ -67,6 +69,26 @@ def test_a_line_that_is_held_is_never_at_the_other_level() -> None:
     assert frozenset({"D3", "supply"}) not in wrong_pairs(ties)
     for strobe in ("stuck MREQ high", "stuck MREQ low", "stuck RD high"):
         assert off_by(ties, fault_of(strobe)) != []
+
+
+@pytest.mark.parametrize("level", ["low", "high"])
+@pytest.mark.parametrize(
+    ("name", "strobe"),
+    [("z80", "MREQ"), ("z80", "RD"), ("sram", "CS"), ("mc68000", "AS"), ("mc68000", "UDS")],
+)
+def test_a_strobe_that_is_held_never_differs_from_lines_that_the_host_keeps_there(
+    name: str, strobe: str, level: str
+) -> None:
+    """Whatever the card does then: a rail is one of these, and here so are high address lines."""
+    fault = fault_of(f"stuck {strobe} {level}", name)
+    made = run(name, fault, seed=5)
+    capture = made.capture()
+    (ties,) = gather(model_of(name), [made.log], [capture]).recorded[0].ties
+    foretold = foretold_by(ties, fault)
+
+    assert off_by(ties, fault) == []
+    told = int(np.bitwise_count(foretold.known[0] & ~foretold.words[0]).sum())
+    assert told >= (2 if level == "low" else 1)
 
 
 def test_a_line_tied_to_one_that_never_moves_is_as_if_held() -> None:
