@@ -158,7 +158,7 @@ def _why_none(bus: Bus, *, has_window: bool) -> str:
         return "no step tells more of what is left"
     if not any(kind.is_of_memory for kind in bus.kinds):
         return "no memory answers on this bus, so only a capture tells more (busdecode diagnose)"
-    return "the log writes nothing"
+    return "the log writes nothing where steps could be planned"
 
 
 def _is_open(access: Access) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from busdecode.compare.align import Alignment, align
 from busdecode.compare.between import observe_places
-from busdecode.compare.comparison import Comparison, address_told, compare, doubt_of, matched
+from busdecode.compare.comparison import Comparison, compare, doubt_of, matched
 from busdecode.compare.meant import Meant
 from busdecode.compare.observe import standing_windows
 from busdecode.compare.pairs import Pairs
@@ -15,6 +15,7 @@ from busdecode.compare.recording import Place, Recording, WholeRecording
 from busdecode.compare.records import records_of
 from busdecode.compare.survey import PlaceSurvey
 from busdecode.compare.tabulate import BitPhase, Example
+from busdecode.compare.told import address_told
 from busdecode.compare.verdict import Finding
 from busdecode.compare.view import PlaceView
 

@@ -16,6 +16,7 @@ from busdecode.compare.predict import beats_that_matter, foretold
 from busdecode.compare.recording import WholeRecording
 from busdecode.compare.records import records_of
 from busdecode.compare.tabulate import BitPhase, Example, bit_phase, first_examples
+from busdecode.compare.told import address_told
 from busdecode.compare.vanished import (
     hung_cycle,
     lost_kinds,
@@ -26,10 +27,9 @@ from busdecode.compare.vanished import (
 from busdecode.compare.verdict import Finding, find
 from busdecode.cycles import ENDINGS, begins_by_all, why_too_coarse
 from busdecode.errors import LogError, RequestError
-from busdecode.protocol import fixed_levels, may_stand_with
 
 if TYPE_CHECKING:
-    from collections.abc import Container, Iterable, Mapping
+    from collections.abc import Container, Mapping
 
     from numpy.typing import NDArray
 
@@ -142,36 +142,10 @@ def matched(
         1 << bit for line, bit in zip(bus.address, bus.address_bits, strict=True) if line in lines
     )
     bits &= int(np.bitwise_or.reduce(table.used, initial=0))
-    reach = int(np.bitwise_or.reduce(meant.address, initial=0))
-    bits &= address_told(bus, lines, np.unique(meant.kind).tolist(), reach)
+    kinds = np.unique(meant.kind)
+    reach = np.full(len(kinds), np.bitwise_or.reduce(meant.address, initial=0), dtype=np.uint64)
+    bits &= int(np.bitwise_and.reduce(address_told(bus, lines, kinds, reach), initial=bits))
     return meant, align(meant, table, bits)
-
-
-def address_told(bus: Bus, lines: Container[str], kinds: Iterable[int], address: int) -> int:
-    """Give the bits of an address that cycles use for sure, whatever lines show that mark it.
-
-    Where not all of these lines were captured, it may be as little as the address that was asked
-    for needs.
-
-    Parameters
-    ----------
-    bus : Bus
-    lines : container of str
-        Those that were captured.
-    kinds : iterable of int
-        Index into ``bus.kinds``: what was asked for.
-    address : int
-        Byte address that was asked for, or all of them, one or the other.
-    """
-    told = (1 << bus.address_width) - 1
-    asked = [fixed_levels(bus.kinds[kind].levels) for kind in kinds]
-    for levels, used in bus.address_used:
-        is_seen = all(line in lines for group, _ in levels for line in group)
-        least = used | bus.word_bytes - 1
-        may_be = any(may_stand_with(levels, each) for each in asked) and not address & ~least
-        if not is_seen and may_be:
-            told &= least
-    return told
 
 
 def compare_recording(
@@ -225,8 +199,14 @@ def compare_recording(
         beats = pairs[pairs >= 0]
         doubt = doubt_of(aligned)
         looked = recording.look(beats, beats_that_matter(table, meant, pairs))
-        shows_all = begins_by_all(bus, places[first].lines)
-        told = foretold(looked.card, table, meant, pairs, shows_all=shows_all)
+        told = foretold(
+            looked.card,
+            table,
+            meant,
+            pairs,
+            captured=places.get("card", places[first]).lines,
+            shows_all=begins_by_all(bus, places[first].lines),
+        )
         observations = observe_log(looked.views, table, meant, pairs, told)
         observations += observe_places(looked.views, table, beats)
     views = looked.views

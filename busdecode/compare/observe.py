@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.access import row_lines, rows_for, size_lines
+from busdecode.compare.told import address_told
 from busdecode.compare.view import Observation, PlaceView
 from busdecode.cycles import DIRECTIONS, ENDINGS, MISSING
 from busdecode.protocol import Any_, Becomes, Holds, Is, Moment, event_lines, fixed_levels
@@ -80,8 +81,17 @@ def _address(
     wanted = view.pack_address(meant.address[which])
     fixed, fixed_care = _row_levels(view, meant, which, bus.address)
     wanted = wanted & ~fixed_care | fixed
-    used = view.address_used(sample.states, meant.kind[which], meant.address[which])
-    care = sample.sure & view.pack(used, bus.address, bus.address_bits)
+    care = sample.sure & view.mask(bus.address)
+    undecided = np.ones(len(beats), dtype=np.bool_)
+    for levels, used in bus.address_used:
+        here = undecided & view.shows(sample.states, levels)
+        lines = [
+            line for line, bit in zip(bus.address, bus.address_bits, strict=True) if used >> bit & 1
+        ]
+        care[here] &= view.mask(lines)
+        undecided &= ~here
+    told = address_told(bus, view.index, meant.kind[which], meant.address[which])
+    care &= view.pack(told, bus.address, bus.address_bits)
     return [Observation(view.place, "address", "address", beats, wanted, sample.states, care)]
 
 

@@ -8,9 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.access import word_shifts
-from busdecode.cycles import DIRECTIONS, lane_bits_of
+from busdecode.compare.told import address_told
+from busdecode.cycles import DIRECTIONS, ENDINGS, lane_bits_of
 
 if TYPE_CHECKING:
+    from collections.abc import Container
+
     from numpy.typing import NDArray
 
     from busdecode.compare.meant import Meant
@@ -56,7 +59,6 @@ class SeenBeats(BeatLines):
         shot = view.sample(moment, table.phase(moment.phase)[rows])
         trusted = view.number(shot.sure, view.bus.address, view.bus.address_bits)
         trusted[table.beat[rows] > 0] = 0
-        trusted &= view.address_used(shot.states, table.kind[rows])
         return view.address(shot.states) & table.used[rows], trusted
 
     def written(self, rows: Ints) -> tuple[Words, Words, Words, Words]:
@@ -92,7 +94,8 @@ def beats_that_matter(table: CycleTable, meant: Meant, pairs: Ints) -> Ints:
     is_write = table.direction == _WRITE
     # Reads of other traffic change nothing, and nothing is asked of them.
     matters = (table.direction > 0) & (is_write | (transfer >= 0))
-    rows = np.flatnonzero(matters & (_spaces(table.bus)[table.kind] >= 0))
+    matters &= _spaces(table.bus)[table.kind] >= 0
+    rows = np.flatnonzero(matters | _may_write(table, transfer))
     return rows if _is_read(table, meant, rows, transfer[rows]).any() else rows[:0]
 
 
@@ -102,6 +105,7 @@ def foretold(
     meant: Meant,
     pairs: Ints,
     *,
+    captured: Container[str] | None = None,
     shows_all: bool = True,
 ) -> tuple[Words, Words]:
     """Predict each read from the writes as the card's lines showed them.
@@ -113,6 +117,8 @@ def foretold(
     meant : Meant
     pairs : ndarray of int64, shape (T,)
         The row of the table that each transfer is; -1 where it is not compared.
+    captured : container of str, optional
+        Lines of the card's place; without it, all.
     shows_all : bool
         Whether every beat is in the table. Else writes without a beat may well have been made.
 
@@ -132,12 +138,16 @@ def foretold(
     mine = _transfer_of(table, pairs)[rows]
     is_read = _is_read(table, meant, rows, mine)
     is_write = table.direction[rows] == _WRITE
-    addresses = _addresses_seen(lines, table, meant, rows, mine)
-    words = _words_of(bus, addresses)
+    lines_there = bus.line_names if captured is None else captured
+    addresses, certain = _addresses_seen(lines, table, meant, rows, mine, lines_there)
+    words = addresses // np.uint64(bus.word_bytes) * np.uint64(bus.word_bytes)
     spaces = _spaces(bus)
     keys = _keys(bus, words, spaces[table.kind[rows]], _part(meant, mine))
     meant_keys = _keys(bus, meant.word, spaces[meant.kind], meant.part)
     since = _first_written(meant_keys, mine, _means_write(meant, mine))
+    others = is_write & (mine < 0), _may_write(table, _transfer_of(table, pairs))[rows]
+    stray_rows, stray_keys = _strays(bus, (words, certain), keys, others, is_read)
+    stray_rows = rows[stray_rows]
     # Of the writes only those count whose word is read.
     used = np.flatnonzero(is_read | (is_write & np.isin(keys, keys[is_read])))
     rows, keys, mine, is_read = rows[used], keys[used], mine[used], is_read[used]
@@ -152,12 +162,16 @@ def foretold(
     shifts = word_shifts(bus, addresses, lanes)
     masks, data, sure = (_moved(each, shifts) for each in (masks, data, masks & ~lost))
     hidden = np.flatnonzero((pairs < 0) & (meant.direction == _WRITE) & (not shows_all))
-    at = np.searchsorted(rows, np.maximum.accumulate(pairs)[hidden], side="right")
     lanes = meant.lanes[hidden]
     shift = word_shifts(bus, meant.address[hidden], lanes)
+    # What may have been written, with what nobody knows: after which row, where, which bits.
+    after = np.concatenate((np.maximum.accumulate(pairs)[hidden], stray_rows))
+    every = np.full(len(stray_rows), (1 << len(bus.data)) - 1, dtype=np.uint64)
+    bits = np.concatenate((_moved(lane_bits_of(bus, lanes), shift), every))
+    at = np.searchsorted(rows, after, side="right")
     stored, stored_known = _last_of(
-        np.insert(keys, at, meant_keys[hidden]),
-        np.insert(masks, at, _moved(lane_bits_of(bus, lanes), shift)),
+        np.insert(keys, at, np.concatenate((meant_keys[hidden], stray_keys))),
+        np.insert(masks, at, bits),
         np.insert(data, at, 0),
         np.insert(sure, at, 0),
     )
@@ -168,8 +182,17 @@ def foretold(
     was_written = since[asks] < used[is_read]
     seen, seen_known = _moved(stored[is_read], back), _moved(stored_known[is_read], back)
     predicted[asks] = np.where(was_written, seen & asked, meant.data[asks])
-    known[asks] = np.where(was_written, seen_known & asked, meant.data_known[asks])
+    # What the log alone tells was written there may have been written over.
+    may_differ = np.isin(keys[is_read], stray_keys)
+    by_log = np.where(may_differ, np.uint64(0), meant.data_known[asks])
+    known[asks] = np.where(was_written, seen_known & asked, by_log)
     return predicted, known
+
+
+def _may_write(table: CycleTable, transfers: Ints) -> Bools:
+    """Tell which beats of other traffic may be writes, though nothing tells."""
+    may: Bools = (table.direction < 0) & (table.ended != ENDINGS.index("cut-off"))
+    return may & (transfers < 0)
 
 
 def _transfer_of(table: CycleTable, pairs: Ints) -> Ints:
@@ -274,16 +297,74 @@ def _part(meant: Meant, transfers: Ints) -> Ints:
 
 
 def _addresses_seen(
-    lines: BeatLines, table: CycleTable, meant: Meant, rows: Ints, transfers: Ints
-) -> Words:
-    """Give each beat's address as the card's lines showed it, and else as the log tells."""
-    told = np.where(transfers >= 0, meant.address[np.maximum(transfers, 0)], table.address[rows])
-    if not table.bus.address:
-        return told
+    lines: BeatLines,
+    table: CycleTable,
+    meant: Meant,
+    rows: Ints,
+    transfers: Ints,
+    captured: Container[str],
+) -> tuple[Words, Words]:
+    """Give each beat's address as the card's lines showed it, and else as the log tells.
+
+    And the bits of it that are known: of what was logged, all.
+    """
+    bus, used = table.bus, table.used[rows] | np.uint64(table.bus.word_bytes - 1)
+    is_logged, at = transfers >= 0, np.maximum(transfers, 0)
+    told = np.where(is_logged, meant.address[at], table.address[rows]) & used
+    every = np.full_like(told, 0xFFFF_FFFF_FFFF_FFFF)
+    if not bus.address:
+        return told, every
     seen, trusted = lines.addresses(rows)
-    return (seen & trusted) | (told & ~trusted)
+    kinds = np.where(is_logged, meant.kind[at], table.kind[rows])
+    asked = np.where(is_logged, meant.address[at], np.uint64(0))
+    trusted &= address_told(bus, captured, kinds, asked)
+    # Beyond the first beat of a cycle the lines need not tell where it is.
+    is_later = (table.beat[rows] > 0) & table.has_address[rows]
+    certain = np.where(is_logged | is_later, every, trusted | ~used)
+    return (seen & trusted) | (told & ~trusted), certain
 
 
-def _words_of(bus: Bus, addresses: Words) -> Words:
-    size = np.uint64(bus.word_bytes)
-    return addresses // size * size
+def _strays(
+    bus: Bus,
+    words: tuple[Words, Words],
+    keys: Ints,
+    others: tuple[Bools, Bools],
+    is_read: Bools,
+) -> tuple[Ints, Ints]:
+    """Give writes of other traffic that may have gone to a word that is read later.
+
+    Parameters
+    ----------
+    bus : Bus
+    words : two ndarrays of uint64, shape (R,)
+        Byte address of each beat's word, and the bits of it that are known.
+    keys : ndarray of int64, shape (R,)
+    others : two ndarrays of bool, shape (R,)
+        Writes of other traffic, and beats of it that may be writes.
+    is_read : ndarray of bool, shape (R,)
+        Reads of the log.
+
+    Returns
+    -------
+    two ndarrays of int64, shape (S,)
+        Which of the beats each is, in order, and the key of the word: of each read the last such.
+    """
+    numbers, certain = words
+    within = np.uint64((1 << bus.address_width) - 1 & ~(bus.word_bytes - 1))
+    known = certain & within
+    is_write, may_write = others
+    strays = np.flatnonzero((is_write & (known != within)) | may_write)
+    reads = np.flatnonzero(is_read)
+    found = [np.zeros((2, 0), dtype=np.int64)]
+    for mask in np.unique(known[strays]):
+        mine = strays[known[strays] == mask]
+        both = np.concatenate((numbers[mine], numbers[reads])) & mask
+        code = np.unique(both, return_inverse=True)[1].reshape(-1).astype(np.int64) * len(numbers)
+        written, asked = code[: len(mine)] + mine, code[len(mine) :] + reads
+        order = np.argsort(written)
+        last = np.searchsorted(written[order], asked) - 1
+        before = written[order][np.maximum(last, 0)]
+        fits = (last >= 0) & (before // len(numbers) == asked // len(numbers))
+        found.append(np.stack((mine[order][last[fits]], keys[reads[fits]])))
+    beats, stray_keys = np.unique(np.concatenate(found, axis=1), axis=1)
+    return beats, stray_keys

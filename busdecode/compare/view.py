@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.cycles import MISSING, Rows, gather, mask_of, pulled
-from busdecode.protocol import fixed_levels, may_stand_with
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -19,7 +18,6 @@ if TYPE_CHECKING:
     from busdecode.cycles import DecodedPlace
     from busdecode.protocol import Bus, Levels, Moment
 
-    Bools = NDArray[np.bool_]
     Ints = NDArray[np.int64]
     Words = NDArray[np.uint64]
 
@@ -193,50 +191,14 @@ class PlaceView:
         strobes = enumerate(reversed(self.bus.lane_strobes))
         return sum(1 << lane for lane, line in strobes if line not in self.index)
 
-    def address_used(
-        self, states: Words, kinds: NDArray[np.int16], told: Words | None = None
-    ) -> Words:
-        """Give the bits of an address that cycles use for sure, shape (M,).
-
-        Where not all lines were captured that mark how much of the address counts, it may be any of
-        what they could show there; but what is told of the address is within what is used.
-
-        Parameters
-        ----------
-        states : ndarray of uint64, shape (M, W)
-            Levels when the address is taken.
-        kinds : ndarray of int16, shape (M,)
-            Index into ``bus.kinds``; beyond them where it is not known.
-        told : ndarray of uint64, shape (M,), optional
-            The addresses that were meant.
-        """
-        bus = self.bus
-        every = np.uint64((1 << bus.address_width) - 1)
-        used = np.full(len(states), every, dtype=np.uint64)
-        undecided = np.ones(len(states), dtype=np.bool_)
-        for levels, bits in bus.address_used:
-            whole = all(line in self.index for lines, _ in levels for line in lines)
-            here = undecided & self._may_show(states, levels)
-            if not whole:
-                fits = [may_stand_with(levels, fixed_levels(kind.levels)) for kind in bus.kinds]
-                here &= np.array([*fits, True])[np.clip(kinds, -1, len(fits))]
-                if told is not None:
-                    here &= told & every & ~np.uint64(bits | bus.word_bytes - 1) == 0
-            used[here] &= np.uint64(bits | bus.word_bytes - 1)
-            if whole:
-                undecided &= ~here
-        return used
-
-    def _may_show(self, states: Words, levels: Levels) -> Bools:
-        """Tell in which rows of levels, packed (M, W), no captured line speaks against some."""
+    def shows(self, states: Words, levels: Levels) -> NDArray[np.bool_]:
+        """Tell in which rows of levels, packed (M, W), every group of lines shows its values."""
         fits = np.ones(len(states), dtype=np.bool_)
         for lines, values in levels:
             bits = range(len(lines) - 1, -1, -1)
-            seen = sum(
-                1 << bit for line, bit in zip(lines, bits, strict=True) if line in self.index
-            )
-            shown = np.array([value & seen for value in values], dtype=np.uint64)
-            fits &= np.isin(self.number(states, lines, bits), shown)
+            number = self.number(states, lines, bits)
+            fits &= np.isin(number, np.array(values, dtype=np.uint64))
+            fits &= all(line in self.index for line in lines)
         return fits
 
 

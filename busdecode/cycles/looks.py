@@ -197,7 +197,8 @@ def looks_of(bus: Bus, captures: Capture | Iterable[Capture], *, skew: int = 0) 
 def begins_by_all(bus: Bus, lines: Iterable[str]) -> bool:
     """Tell whether all strobes were captured by which beats begin; else some may not be seen."""
     captured = frozenset(lines)
-    return all(event_lines(each[0]) <= captured for each in (bus.cycle_begins, bus.beat_begins))
+    found = (usable(each, captured) for each in (bus.cycle_begins, bus.beat_begins))
+    return all(event is not None and not absent for event, absent in found)
 
 
 def ends_by_others(bus: Bus, lines: Iterable[str]) -> bool:

@@ -134,8 +134,9 @@ class Remade:
             if places.get(ties.place) != ties.lines:
                 own = self._with_cycles(made, {ties.place: ties.lines}, recording.table)
             differ, known = pairs_apart(own.surveys[ties.place])
-            # Lines that do not differ in a part of the run may do so later.
-            is_whole = self.count == len(transfers)
+            # Lines that do not differ in a part of the run may do so later, and without a log in
+            # cycles that the fault hid.
+            is_whole = self.count == len(transfers) and self._recorded.log is not None
             found[id(ties)] = differ, known if is_whole else known & differ
         return found
 

@@ -206,5 +206,7 @@ def _left_open(
     able = np.flatnonzero(is_open)
     lines = np.array([len(lines_of(f)) if (f := rows.faults[at]) else 0 for at in able.tolist()])
     order = np.lexsort((able, lines, -scores.matched[able], -scores.explained[able]))
-    chosen: list[int] = able[order][:most].tolist()
-    return chosen
+    ranked = able[order]
+    # What leaves open what was wrong is not displaced by what leaves open what was right.
+    sorts = ranked[left[ranked] > 0], ranked[left[ranked] <= 0]
+    return [at for each in sorts for at in each[:most].tolist()]

@@ -41,8 +41,8 @@ from busdecode.protocol.model import (
     Step,
     Validity,
     fixed_levels,
+    kinds_showing,
     listed_lines,
-    may_stand_with,
 )
 
 __all__ = [
@@ -83,9 +83,9 @@ __all__ = [
     "event_span",
     "expand_lines",
     "fixed_levels",
+    "kinds_showing",
     "listed_lines",
     "load_bus",
-    "may_stand_with",
     "parse_bound",
     "parse_bus",
     "parse_condition",

@@ -28,8 +28,8 @@ __all__ = [
     "Step",
     "Validity",
     "fixed_levels",
+    "kinds_showing",
     "listed_lines",
-    "may_stand_with",
 ]
 
 Levels = tuple[tuple[tuple[str, ...], tuple[int, ...]], ...]
@@ -53,14 +53,35 @@ def fixed_levels(levels: Levels) -> dict[str, int]:
     return fixed
 
 
-def may_stand_with(levels: Levels, others: Mapping[str, int]) -> bool:
+def kinds_showing(bus: Bus, levels: Levels) -> list[bool]:
+    """Tell for each kind whether a cycle of it may show some levels.
+
+    Not where its own levels are others; nor where a kind that stands before it takes every cycle
+    that shows these.
+    """
+    found = []
+    for at, kind in enumerate(bus.kinds):
+        own = fixed_levels(kind.levels)
+        both = fixed_levels(levels) | own
+        is_taken = any(
+            other.beats == kind.beats
+            and other.levels
+            and all(len(values) == 1 for _, values in other.levels)
+            and fixed_levels(other.levels).items() <= both.items()
+            for other in bus.kinds[:at]
+        )
+        found.append(_may_stand_with(levels, own) and not is_taken)
+    return found
+
+
+def _may_stand_with(levels: Levels, others: Mapping[str, int]) -> bool:
     """Tell whether levels can be shown while some lines have levels of their own.
 
     Examples
     --------
-    >>> may_stand_with(((("A1", "A0"), (2, 3)),), {"A1": 1, "WR": 0})
+    >>> _may_stand_with(((("A1", "A0"), (2, 3)),), {"A1": 1, "WR": 0})
     True
-    >>> may_stand_with(((("A1", "A0"), (2, 3)),), {"A1": 0})
+    >>> _may_stand_with(((("A1", "A0"), (2, 3)),), {"A1": 0})
     False
     """
     return all(

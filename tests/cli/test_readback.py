@@ -149,7 +149,7 @@ MISTAKES = [
     ("bus", "rows", "why"),
     [
         ("8255", ["write,0,1,0x55", "read,0,1,0x55"], "no memory answers on this bus"),
-        ("z80", ["read,0x8000,1,0x55"], "the log writes nothing"),
+        ("z80", ["read,0x8000,1,0x55"], "the log writes nothing where steps could be planned"),
     ],
 )
 def test_next_says_why_it_proposes_no_step(

@@ -403,11 +403,20 @@ def test_a_fault_at_one_slot_only_is_found_there_and_not_at_another(
 
 
 def of_lines(
-    bus: Bus, accesses: Sequence[Access], without: Sequence[str], fault: str = ""
+    bus: Bus,
+    accesses: Sequence[Access],
+    without: Sequence[str],
+    fault: str = "",
+    *,
+    others: Sequence[int] = (),
 ) -> Comparison:
-    """Compare what a capture at the host shows in which some lines are missing."""
+    """Compare what a capture at the host shows in which some lines are missing.
+
+    `others` are the accesses that are not in the log.
+    """
     faults = [parse_fault(fault, bus)] if fault else []
-    made, log = synthesise_log(bus, accesses, seed=1, faults=faults)
+    made, whole = synthesise_log(bus, accesses, seed=1, faults=faults)
+    log = [each for at, each in enumerate(whole) if at not in others]
     lines = [line for line in bus.line_names if line not in without]
     return compare(decoded({"host": made.places["host"].select(lines)}, bus), log_of(log))
 
@@ -477,3 +486,66 @@ def test_a_byte_written_in_a_beat_that_was_not_seen_may_be_there(without: str, o
     found = of_lines(bus, accesses, [without], f"stuck {bad} low").findings
     assert found
     assert found[0].lines == (bad,)
+
+
+@pytest.mark.parametrize(
+    ("name", "without"),
+    [
+        ("z80", ["A8"]),
+        ("6502", ["A8", "A9"]),
+        ("mc68000", ["A8"]),
+        ("vmebus", ["A8"]),
+        ("vmebus", MODIFIER),
+        ("vmebus", []),
+    ],
+)
+def test_a_write_of_other_traffic_may_have_gone_where_its_address_is_not_seen(
+    name: str, without: list[str]
+) -> None:
+    """Another master writes over a word between a logged write and a logged read of it."""
+    bus = load_bus(name)
+    size = bus.word_bytes
+    accesses = [
+        access
+        for at in (0x1100, 0x2300, 0x4500)
+        for access in (
+            Access("write", at, size, 0x55),
+            Access("read", at, size, None),
+            Access("write", at, size, 0xA3),
+            Access("read", at, size, None),
+        )
+    ]
+    others = [at for at in range(len(accesses)) if at % 4 == 2]
+    assert not of_lines(bus, accesses, without, others=others).findings
+
+
+def test_a_plain_cycle_is_no_acknowledge_of_an_interrupt() -> None:
+    """VMEbus without IACK: a write uses all its address lines, an acknowledge only A3 to A1
+    (ANSI/VITA 1-1994, interrupt acknowledge cycle)."""
+    bus = load_bus("vmebus")
+    accesses = [
+        access
+        for at in (0x0, 0x4, 0x8, 0xC)
+        for access in (Access("write", at, 4, 0x0F0F ^ at), Access("read", at, 4, None))
+    ]
+    found = of_lines(bus, accesses, ["IACK"], "stuck A9 high").findings
+    assert found
+    assert found[0].lines == ("A9",)
+
+
+def test_an_address_that_software_counts_beyond_what_the_cycle_uses_is_the_same_word() -> None:
+    """VMEbus: an address of 24 bits, which software knows by one of 32; another master writes."""
+    bus = load_bus("vmebus")
+    accesses = [
+        access
+        for at in (0x11_0100, 0x22_0300)
+        for access in (
+            Access("write", at, 4, 0x55),
+            Access("write", at, 4, 0xA3),
+            Access("read", at, 4, None),
+        )
+    ]
+    made, whole = synthesise_log(bus, accesses, seed=1)
+    upper = [replace(each, address=each.address | 0xF100_0000) for each in whole]
+    logged = [each for at, each in enumerate(upper) if at % 3 != 1]
+    assert not compare(decoded({"host": made.places["host"]}, bus), log_of(logged)).findings

@@ -80,6 +80,13 @@ def test_what_chance_decides_or_nobody_knows_is_not_foretold(
     assert found == []
 
 
+def test_pairs_are_not_told_by_runs_that_lack_the_cycles_which_a_fault_hid() -> None:
+    """Without a log only cycles that were seen are made again; WE may move in the others."""
+    fault = fault_of("bridge CS OE b-wins", "sram")
+
+    assert contradictions("sram", fault, "host", 99, 112, is_logged=False) == []
+
+
 @pytest.mark.parametrize("name", ["z80", "6502", "sram"])
 def test_the_fault_that_was_there_is_never_contradicted(name: str) -> None:
     """A fault of each kind, few lines or all, at either place, with a log and without."""

@@ -237,3 +237,12 @@ def test_what_explains_all_is_tried_though_it_leaves_open_what_was_right() -> No
 
     assert verdict.wrong == 1
     assert verdict.groups[0].faults == (fault_of("stuck CS low", "sram"),)
+
+
+def test_what_leaves_open_what_was_wrong_is_tried_beside_what_leaves_open_what_was_right() -> None:
+    """D7 held low explains all; tied to OE it does nearly the same, which only a run tells."""
+    made = run("sram", "bridge D7 OE high-wins", seed=14)
+    gathered = made.gathered(made.capture(channels(bus_of("sram"), 8, Random(14))))
+    _, verdict = diagnose(gathered.logs, gathered.recorded, candidates_of("sram"))
+
+    assert fault_of("bridge D7 OE high-wins", "sram") in verdict.groups[0].faults

@@ -100,8 +100,8 @@ def _by_log(judged: Judged, row: int, transfer: int) -> tuple[list[Wrong], list[
     lowest = bus.word_bytes - 1
     word = int(meant.word[transfer])
     apart = (int(table.address[row]) ^ word) & int(table.used[row]) & ~lowest
-    asked = [int(meant.kind[transfer])]
-    apart &= address_told(bus, judged.captured, asked, int(meant.address[transfer]))
+    own = slice(transfer, transfer + 1)
+    apart &= int(address_told(bus, judged.captured, meant.kind[own], meant.address[own])[0])
     if table.has_address[row] and int(table.beat[row]) == 0 and apart:
         since, until = _time(table, row, address), _after(table, row, address.phase)
         digits = -(-bus.address_width // 4)
