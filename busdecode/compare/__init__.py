@@ -10,7 +10,6 @@ from busdecode.compare.observe import standing_windows
 from busdecode.compare.pairs import Pairs
 from busdecode.compare.parting import Clue, Parting, parting_of
 from busdecode.compare.passes import compare_file, read_recording
-from busdecode.compare.ports import ports_seen
 from busdecode.compare.recording import Place, Recording, WholeRecording
 from busdecode.compare.records import records_of
 from busdecode.compare.survey import PlaceSurvey
@@ -42,7 +41,6 @@ __all__ = [
     "matched",
     "observe_places",
     "parting_of",
-    "ports_seen",
     "read_recording",
     "records_of",
     "standing_windows",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from busdecode.access import AccessLog
+    from busdecode.access import AccessLog, Port
     from busdecode.compare.align import Alignment
     from busdecode.compare.meant import Meant
     from busdecode.compare.recording import Recording
@@ -117,10 +117,25 @@ def compare(
     return compare_recording(WholeRecording(places), log, offset=offset)
 
 
+class Matched(NamedTuple):
+    """What a log meant, which beat each of its transfers is, and by which ports it was read so.
+
+    `notes` tell of a guess.
+    """
+
+    meant: Meant
+    aligned: Alignment
+    port: Port | None
+    notes: tuple[str, ...]
+
+
 def matched(
     table: CycleTable, lines: Container[str], log: AccessLog, *, offset: int = 0
-) -> tuple[Meant, Alignment]:
+) -> Matched:
     """Say what a log meant, and which beat each of its transfers is.
+
+    Where no beat tells which port the card has, it is taken to be the one with which most
+    transfers have a beat, and fewest have none.
 
     Parameters
     ----------
@@ -136,8 +151,20 @@ def matched(
     LogError
         If the log does not fit the bus.
     """
+    found = [_matched_by(port, table, lines, log, offset) for port in ports_seen(table)]
+    best = max(found, key=lambda each: np.where(each.aligned.beats >= 0, 1, -1).sum())
+    if len(found) == 1 or best.port is None:
+        return best
+    levels = ", ".join(f"{line} {['low', 'high'][at]}" for line, at in best.port(0).items())
+    note = f"no beat shows what port the card has; with {levels} most of the log has a beat"
+    return best._replace(notes=(note,))
+
+
+def _matched_by(
+    port: Port | None, table: CycleTable, lines: Container[str], log: AccessLog, offset: int
+) -> Matched:
     bus = table.bus
-    meant = meant_by(log.accesses, bus, offset=offset, port=ports_seen(table), path=log.source)
+    meant = meant_by(log.accesses, bus, offset=offset, port=port, path=log.source)
     bits = sum(
         1 << bit for line, bit in zip(bus.address, bus.address_bits, strict=True) if line in lines
     )
@@ -145,7 +172,7 @@ def matched(
     kinds = np.unique(meant.kind)
     reach = np.full(len(kinds), np.bitwise_or.reduce(meant.address, initial=0), dtype=np.uint64)
     bits &= int(np.bitwise_and.reduce(address_told(bus, lines, kinds, reach), initial=bits))
-    return meant, align(meant, table, bits)
+    return Matched(meant, align(meant, table, bits), port, ())
 
 
 def compare_recording(
@@ -176,7 +203,8 @@ def compare_recording(
         notes.append("without a log, a fault that looks alike at every place is not seen")
     else:
         notes += log.notes
-        meant, aligned = matched(table, places[first].lines, log, offset=offset)
+        meant, aligned, _, guesses = matched(table, places[first].lines, log, offset=offset)
+        notes += guesses
         found = aligned.beats >= 0
         hung = hung_cycle(surveys[first], table)
         likely = int(aligned.is_likely.sum())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,14 +19,15 @@ if TYPE_CHECKING:
 __all__ = ["ports_seen"]
 
 
-def ports_seen(table: CycleTable) -> Port | None:
+def ports_seen(table: CycleTable) -> list[Port | None]:
     """Learn from the beats what port answers at each word; None where the bus has one only.
 
-    A word of which no beat tells gets the port that most of the others have.
+    A word of which no beat tells gets the port that most of the others have. Where no beat tells
+    for sure, as without one of the lines that tell lanes, it may be any: each of them is given.
     """
     bus = table.bus
     if not bus.port_lines:
-        return None
+        return [None]
     told = (table.ended == ENDINGS.index("acknowledged")) & (table.lanes != 0) & table.has_address
     size = np.uint64(bus.word_bytes)
     columns = np.stack(
@@ -51,9 +53,17 @@ def ports_seen(table: CycleTable) -> Port | None:
             here[answer] = here.get(answer, 0) + count * (100 if len(answers) == 1 else 1)
             if len(answers) == 1:
                 everywhere[answer] = everywhere.get(answer, 0) + count
+    if not everywhere:
+        every = {frozenset(port_of(bus, row).items()) for row in bus.lane_rows}
+        return [partial(_same_everywhere, dict(each)) for each in sorted(every, key=sorted)]
     usual = _most(everywhere)
     found = {word: dict(_most(here, everywhere)) for word, here in votes.items() if here}
-    return lambda word: found.get(word, dict(usual))
+    return [lambda word: found.get(word, dict(usual))]
+
+
+def _same_everywhere(port: Mapping[str, int], word: int) -> Mapping[str, int]:
+    del word
+    return port
 
 
 def _most(

@@ -145,7 +145,7 @@ def oddities_of(
     if log is None:
         unseen.append(_NO_LOG)
     else:
-        meant, aligned = matched(table, here.lines, log, offset=offset)
+        meant, aligned, *_ = matched(table, here.lines, log, offset=offset)
         pairs = np.where(aligned.is_ambiguous | ~aligned.is_likely, -1, aligned.beats)
         marks = marks.told(bus, meant, pairs)
         if any(line in here.lines for line in bus.lane_lines):

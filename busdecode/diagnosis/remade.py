@@ -232,7 +232,7 @@ class Remade:
         if self._recorded.log is None or not len(table):
             return np.full(count, -1, dtype=np.int64)
         lines = next(iter(recording.places.values())).lines
-        meant, aligned = matched(table, lines, self._recorded.log, offset=self._recorded.offset)
+        meant, aligned, *_ = matched(table, lines, self._recorded.log, offset=self._recorded.offset)
         return sure_beats(table.bus, meant, aligned)[:count]
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from busdecode.access import lane_mask
 from busdecode.capture import words_for
-from busdecode.compare import doubt_of, matched, ports_seen
+from busdecode.compare import doubt_of, matched
 from busdecode.cycles import (
     DIRECTIONS,
     ENDINGS,
@@ -289,10 +289,8 @@ def stimulus_of(
     if log is None:
         return _of_beats(model, table, lines, name, addresses)
     bus = model.bus
-    meant, aligned = matched(table, lines, log, offset=offset)
-    stimulus = read_back(
-        model, log.accesses, offset=offset, path=log.source, port=ports_seen(table), name=name
-    )
+    meant, aligned, port, guesses = matched(table, lines, log, offset=offset)
+    stimulus = read_back(model, log.accesses, offset=offset, path=log.source, port=port, name=name)
     beats = sure_beats(bus, meant, aligned)
     lost = int((beats < 0).sum())
     if lost and not (aligned.beats >= 0).any():
@@ -300,10 +298,10 @@ def stimulus_of(
             f"none of the {counted(lost, 'logged transfer')} is found in the capture: its lines "
             "are held against nothing; the log may be of another run"
         )
-        return Stimulus(stimulus, beats, (), doubt)
+        return Stimulus(stimulus, beats, guesses, doubt)
     found = counted(lost, "logged transfer")
     notes = (f"{found} of {len(beats)} not found in the capture for sure",) if lost else ()
-    return Stimulus(stimulus, beats, notes, doubt_of(aligned))
+    return Stimulus(stimulus, beats, (*guesses, *notes), doubt_of(aligned))
 
 
 def sure_beats(bus: Bus, meant: Meant, aligned: Alignment) -> Ints:

@@ -11,10 +11,17 @@ import numpy as np
 import pytest
 
 from benchmarks.stimulus import random_accesses
-from busdecode.access import Access, AccessLog
+from busdecode.access import Access, AccessLog, split_access
 from busdecode.capture import from_levels
 from busdecode.compare import compare
-from busdecode.cycles import DecodedPlace, Sampling, decode, decode_capture, synthesise_log
+from busdecode.cycles import (
+    DecodedPlace,
+    Sampling,
+    decode,
+    decode_capture,
+    synthesise,
+    synthesise_log,
+)
 from busdecode.errors import LogError, RequestError
 from busdecode.faults import Fault, Open, Stuck, Swapped, parse_fault
 from busdecode.protocol import bundled_buses, load_bus
@@ -549,3 +556,27 @@ def test_an_address_that_software_counts_beyond_what_the_cycle_uses_is_the_same_
     upper = [replace(each, address=each.address | 0xF100_0000) for each in whole]
     logged = [each for at, each in enumerate(upper) if at % 3 != 1]
     assert not compare(decoded({"host": made.places["host"]}, bus), log_of(logged)).findings
+
+
+@pytest.mark.parametrize("missing", ["A0", "A1", "DSACK0", "DSACK1"])
+@pytest.mark.parametrize("width", [8, 16, 32])
+def test_what_port_the_card_has_is_taken_by_what_fits_the_log(missing: str, width: int) -> None:
+    """MC68020: DSACK1 and DSACK0 tell 8, 16 or 32 lines (MC68020UM, table of DSACK codes), and a
+    long word is moved in four beats, in two or in one; without A0 or A1 no beat shows it."""
+    bus = load_bus("mc68020")
+    levels = {8: (1, 0), 16: (0, 1), 32: (0, 0)}[width]
+    port = {"DSACK1": levels[0], "DSACK0": levels[1]}
+    log = [
+        access
+        for at, data in ((0x1000, 0x296B3DDB), (0x2004, 0x57A1347B), (0x3008, 0x3A67E175))
+        for access in (Access("write", at, 4, data), Access("read", at, 4, data))
+    ]
+    transfers = [part for each in log for part, _, _ in split_access(bus, each, lambda _: port)]
+    made = synthesise(bus, transfers, seed=1)
+    lines = [line for line in bus.line_names if line != missing]
+    result = compare(decoded({"host": made.places["host"].select(lines)}, bus), log_of(log))
+
+    assert len(transfers) == len(log) * 32 // width
+    assert result.findings == ()
+    assert result.compared == len(transfers)
+    assert any("what port the card has" in note for note in result.notes)

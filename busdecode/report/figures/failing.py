@@ -58,7 +58,7 @@ class Judged:
         offset: int = 0,
     ) -> Judged:
         """Align a log with a table; transfers for which two beats fit as well are left out."""
-        meant, aligned = matched(table, captured, log, offset=offset)
+        meant, aligned, *_ = matched(table, captured, log, offset=offset)
         sure = np.flatnonzero((aligned.beats >= 0) & ~aligned.is_ambiguous).tolist()
         transfers = {int(aligned.beats[at]): at for at in sure}
         return cls(table, meant, transfers, findings, captured)
