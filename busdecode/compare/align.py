@@ -79,6 +79,24 @@ class Alignment:
     was_cut: bool = False
     bent: Bent = field(default_factory=Bent)
 
+    def spread(self, which: Bools) -> Alignment:
+        """Give the same among more transfers, of which these are some; the others have no beat."""
+        beats = np.full(len(which), -1, dtype=np.int64)
+        beats[which] = self.beats
+
+        def among(flags: Bools) -> Bools:
+            found = np.zeros(len(which), dtype=np.bool_)
+            found[which] = flags
+            return found
+
+        return replace(
+            self,
+            beats=beats,
+            is_ambiguous=among(self.is_ambiguous),
+            is_likely=among(self.is_likely),
+            is_exact=among(self.is_exact),
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class _Pairing:

@@ -27,6 +27,7 @@ from busdecode.compare.vanished import (
 from busdecode.compare.verdict import Finding, find
 from busdecode.cycles import ENDINGS, begins_by_all, why_too_coarse
 from busdecode.errors import LogError, RequestError
+from busdecode.protocol import event_lines
 
 if TYPE_CHECKING:
     from collections.abc import Container, Mapping
@@ -172,7 +173,23 @@ def _matched_by(
     kinds = np.unique(meant.kind)
     reach = np.full(len(kinds), np.bitwise_or.reduce(meant.address, initial=0), dtype=np.uint64)
     bits &= int(np.bitwise_and.reduce(address_told(bus, lines, kinds, reach), initial=bits))
-    return Matched(meant, align(meant, table, bits), port, ())
+    shown = _shown(bus, lines, meant)
+    if shown.all():
+        return Matched(meant, align(meant, table, bits), port, ())
+    return Matched(meant, align(meant.take(shown), table, bits).spread(shown), port, ())
+
+
+def _shown(bus: Bus, lines: Container[str], meant: Meant) -> NDArray[np.bool_]:
+    """Tell which transfers have a beat that can be seen, shape (T,).
+
+    Where lane strobes begin beats, one without a captured strobe shows none.
+    """
+    strobes = event_lines(bus.beat_begins[0])
+    if not bus.lane_strobes or not strobes <= set(bus.lane_strobes):
+        return np.ones(len(meant), dtype=np.bool_)
+    seen = sum(1 << at for at, line in enumerate(reversed(bus.lane_strobes)) if line in lines)
+    shown: NDArray[np.bool_] = (meant.lanes & np.uint64(seen)) != 0
+    return shown
 
 
 def compare_recording(

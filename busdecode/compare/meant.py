@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -65,6 +65,10 @@ class Meant:
 
     def __len__(self) -> int:
         return len(self.access)
+
+    def take(self, which: NDArray[np.bool_]) -> Meant:
+        """Give some of the transfers; shape (T,) tells which."""
+        return Meant(*(getattr(self, each.name)[which] for each in fields(self)))
 
 
 def meant_by(

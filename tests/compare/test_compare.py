@@ -488,7 +488,9 @@ def test_a_byte_written_in_a_beat_that_was_not_seen_may_be_there(without: str, o
             Access("read", at, 2, None),
         )
     ]
-    assert not of_lines(bus, accesses, [without]).findings
+    healthy = of_lines(bus, accesses, [without])
+    assert not healthy.findings
+    assert healthy.unmatched_log == 3
     bad = "D3" if without == "UDS" else "D11"
     found = of_lines(bus, accesses, [without], f"stuck {bad} low").findings
     assert found
