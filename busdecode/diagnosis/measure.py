@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from busdecode.diagnosis.verdict import Judgement
     from busdecode.faults import Fault
     from busdecode.plan import Window
+    from busdecode.protocol import Bus
 
 __all__ = ["Measure", "next_measures"]
 
@@ -87,6 +88,7 @@ def next_measures(
     """Give what to do next, best first by expected information; some of each kind.
 
     Where the cause is settled, the last is what proves it: the points that read otherwise with it.
+    Where no candidate fits, and none tells what to do, it is to look at lines that were not seen.
 
     Parameters
     ----------
@@ -111,7 +113,42 @@ def next_measures(
     found.sort(key=lambda each: -round(each.gain, 6))
     if judgement.is_settled and not any(each.how == "beep" for each in found):
         found += _proof(judgement.groups[0].faults, beeped)
+    if judgement.more_than_one_cause and recorded and not found:
+        found += _not_seen_yet(evidence.model.bus, recorded, channels, fixed)
     return found
+
+
+def _not_seen_yet(
+    bus: Bus, recorded: Sequence[Recorded], channels: int | None, fixed: Collection[str]
+) -> list[Measure]:
+    """Propose lines of which nothing was seen in this run, where no candidate tells what to do."""
+    captured, taken, stays = _clipped(bus, recorded, fixed)
+    if channels is not None and channels < len(captured):
+        captured = stays  # several were joined: what is clipped on now is not known
+    off = [each for each in captured if each not in stays]
+    free = (len(captured) if channels is None else channels) - len(stays)
+    left = [line for line in bus.line_names if not {("host", line), ("card", line)} & taken]
+    on = tuple(left[: max(0, free)])
+    if not on:
+        return []
+    away = off[: max(0, len(captured) + len(on) - (channels or len(captured)))]
+    instead = f", in place of {', '.join(line for _, line in away)}" if away else ""
+    what = (
+        f"clip on {', '.join(on)} at the host{instead}, and make the same writes and reads again: "
+        "no candidate fits, and nothing was seen of these"
+    )
+    return [Measure("clip", 0.0, what, lines=on, place="host", instead=tuple(away))]
+
+
+def _clipped(
+    bus: Bus, recorded: Sequence[Recorded], fixed: Collection[str]
+) -> tuple[list[tuple[str, str]], set[tuple[str, str]], list[tuple[str, str]]]:
+    """Give what the last capture has, what all of its run have, and what of it stays clipped on."""
+    last = recorded[-1]
+    captured = _captured([last])
+    same = [each for each in recorded if each.log is not None and each.log is last.log]
+    stay = {*fixed, *strobes_of(bus, [line for _, line in captured])}
+    return captured, {*captured, *_captured(same)}, [each for each in captured if each[1] in stay]
 
 
 def _proof(faults: Sequence[Fault], beeped: Collection[frozenset[str]]) -> list[Measure]:
@@ -157,11 +194,7 @@ def _telling_most(
         foretellers = {
             place: LineForeteller(last.stimulus.foreteller, place) for place in ("host", "card")
         }
-        captured = _captured([last])
-        same = [each for each in recorded if each.log is not None and each.log is last.log]
-        taken = set(_captured(same))
-        stay = {*fixed, *strobes_of(evidence.model.bus, [line for _, line in captured])}
-        stays = [each for each in captured if each[1] in stay]
+        captured, taken, stays = _clipped(evidence.model.bus, recorded, fixed)
         if channels is not None and channels < len(captured):
             # Several captures were joined: what is clipped on now is not known, but what stays.
             captured = stays

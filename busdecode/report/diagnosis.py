@@ -41,6 +41,10 @@ class Diagnosis(NamedTuple):
     notes: Sequence[str]
 
 
+_UNTOLD = {"beep": "proof", "clip": "not seen"}
+"""What is proposed though no candidate tells what it would show."""
+
+
 def diagnosis_text(told: Diagnosis) -> str:
     """Write a diagnosis: evidence, ranked causes, what else is odd, what to measure next."""
     judgement, bus, title, pieces, fares, odd, next_, blind, notes = told
@@ -56,7 +60,8 @@ def diagnosis_text(told: Diagnosis) -> str:
     if next_:
         rows += ["", "Next, best first (writes go to live addresses; beep with power off):"]
         rows += [
-            f"  {f'{each.gain:.2f} bits' if each.gain else 'proof':9}  {_measure(bus, each)}"
+            f"  {f'{each.gain:.2f} bits' if each.gain else _UNTOLD[each.how]:9}  "
+            f"{_measure(bus, each)}"
             for each in next_
         ]
     if blind:

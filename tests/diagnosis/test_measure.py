@@ -90,3 +90,19 @@ def test_lines_are_proposed_together_where_channels_are_free() -> None:
     assert len(best.lines) > 1
     assert len(set(best.lines)) == len(best.lines) <= 12 - 5
     assert not set(best.lines) & set(lines)
+
+
+def test_where_no_candidate_fits_lines_of_which_nothing_was_seen_are_next() -> None:
+    """As many as channels are free, in the description's order, and no strobe goes for them."""
+    made = run("z80", "bridge D3 A0 low-wins", seed=4)
+    lines = ("D7", "D6", "MREQ", "IORQ", "M1", "RD", "WR")
+    gathered = made.gathered(made.capture(lines))
+    evidence, judgement = diagnose(gathered.logs, gathered.recorded, candidates_of("z80"))
+    none = replace(judgement, groups=(), akin=(), healthy=False, more_than_one_cause=True)
+    (clip,) = next_measures(evidence, none, gathered.recorded, None, channels=8)
+
+    assert (clip.how, clip.place, clip.gain) == ("clip", "host", 0.0)
+    assert not set(clip.lines) & set(lines)
+    assert {line for _, line in clip.instead} == {"D7", "D6"}
+    assert len(lines) - len(clip.instead) + len(clip.lines) == 8
+    assert list(clip.lines) == without("z80", *lines)[: len(clip.lines)]
