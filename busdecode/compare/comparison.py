@@ -16,7 +16,7 @@ from busdecode.compare.predict import beats_that_matter, foretold
 from busdecode.compare.recording import WholeRecording
 from busdecode.compare.records import records_of
 from busdecode.compare.tabulate import BitPhase, Example, bit_phase, first_examples
-from busdecode.compare.told import address_told
+from busdecode.compare.told import address_told, lanes_told
 from busdecode.compare.vanished import (
     hung_cycle,
     lost_kinds,
@@ -174,9 +174,8 @@ def _matched_by(
     reach = np.full(len(kinds), np.bitwise_or.reduce(meant.address, initial=0), dtype=np.uint64)
     bits &= int(np.bitwise_and.reduce(address_told(bus, lines, kinds, reach), initial=bits))
     shown = _shown(bus, lines, meant)
-    if shown.all():
-        return Matched(meant, align(meant, table, bits), port, ())
-    return Matched(meant, align(meant.take(shown), table, bits).spread(shown), port, ())
+    aligned = align(meant.take(shown), table, bits).spread(shown)
+    return Matched(meant, aligned, port, ())
 
 
 def _shown(bus: Bus, lines: Container[str], meant: Meant) -> NDArray[np.bool_]:
@@ -187,8 +186,7 @@ def _shown(bus: Bus, lines: Container[str], meant: Meant) -> NDArray[np.bool_]:
     strobes = event_lines(bus.beat_begins[0])
     if not bus.lane_strobes or not strobes <= set(bus.lane_strobes):
         return np.ones(len(meant), dtype=np.bool_)
-    seen = sum(1 << at for at, line in enumerate(reversed(bus.lane_strobes)) if line in lines)
-    shown: NDArray[np.bool_] = (meant.lanes & np.uint64(seen)) != 0
+    shown: NDArray[np.bool_] = (meant.lanes & np.uint64(lanes_told(bus, lines))) != 0
     return shown
 
 

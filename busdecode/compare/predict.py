@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busdecode.access import word_shifts
-from busdecode.compare.told import address_told
+from busdecode.compare.told import address_told, lanes_told
 from busdecode.cycles import DIRECTIONS, ENDINGS, lane_bits_of
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ class SeenBeats(BeatLines):
         lanes, untold = table.lanes[rows], ~table.lanes_known[rows]
         if bus.lane_strobes:
             lanes = view.lanes_seen(table.phase("data")[rows], table.phase("release")[rows])
-            untold = np.full_like(lanes, view.lanes_not_captured)
+            untold = ~np.full_like(lanes, lanes_told(bus, view.index))
         elif bus.lane_rows:
             # Where one lane is in doubt, so is which place of memory the others are for.
             is_whole = table.has_lanes[rows]
@@ -135,7 +135,8 @@ def foretold(
     rows = beats_that_matter(table, meant, pairs)
     if not len(rows):
         return predicted, known
-    mine = _transfer_of(table, pairs)[rows]
+    transfers = _transfer_of(table, pairs)
+    mine = transfers[rows]
     is_read = _is_read(table, meant, rows, mine)
     is_write = table.direction[rows] == _WRITE
     lines_there = bus.line_names if captured is None else captured
@@ -145,7 +146,7 @@ def foretold(
     keys = _keys(bus, words, spaces[table.kind[rows]], _part(meant, mine))
     meant_keys = _keys(bus, meant.word, spaces[meant.kind], meant.part)
     since = _first_written(meant_keys, mine, _means_write(meant, mine))
-    others = is_write & (mine < 0), _may_write(table, _transfer_of(table, pairs))[rows]
+    others = is_write & (mine < 0), _may_write(table, transfers)[rows]
     stray_rows, stray_keys = _strays(bus, (words, certain), keys, others, is_read)
     stray_rows = rows[stray_rows]
     # Of the writes only those count whose word is read.

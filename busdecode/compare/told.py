@@ -1,4 +1,4 @@
-"""How much of an address counts, where not all lines were captured that tell."""
+"""What is told of an address and of lanes, where not all lines were captured."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     Words = NDArray[np.uint64]
 
-__all__ = ["address_told"]
+__all__ = ["address_told", "lanes_told"]
 
 
 def address_told(bus: Bus, lines: Container[str], kinds: NDArray[np.int16], asked: Words) -> Words:
@@ -50,3 +50,9 @@ def address_told(bus: Bus, lines: Container[str], kinds: NDArray[np.int16], aske
         here = may_be[np.clip(kinds, -1, len(may_be) - 1)] & (asked & every & ~least == 0)
         told[here] &= least
     return told
+
+
+def lanes_told(bus: Bus, lines: Container[str]) -> int:
+    """Give the lanes whose strobe is among the captured lines, one bit a lane."""
+    strobes = enumerate(reversed(bus.lane_strobes))
+    return sum(1 << lane for lane, line in strobes if line in lines)

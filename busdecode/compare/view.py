@@ -185,12 +185,6 @@ class PlaceView:
         bits = [bus.lane_count - 1 - lane for lane in range(bus.lane_count)]
         return self.number(asserted, bus.lane_strobes, bits)
 
-    @property
-    def lanes_not_captured(self) -> int:
-        """The lanes whose strobe was not captured, one bit a lane."""
-        strobes = enumerate(reversed(self.bus.lane_strobes))
-        return sum(1 << lane for lane, line in strobes if line not in self.index)
-
     def shows(self, states: Words, levels: Levels) -> NDArray[np.bool_]:
         """Tell in which rows of levels, packed (M, W), every group of lines shows its values."""
         fits = np.ones(len(states), dtype=np.bool_)

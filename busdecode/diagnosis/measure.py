@@ -122,33 +122,31 @@ def _not_seen_yet(
     bus: Bus, recorded: Sequence[Recorded], channels: int | None, fixed: Collection[str]
 ) -> list[Measure]:
     """Propose lines of which nothing was seen in this run, where no candidate tells what to do."""
-    captured, taken, stays = _clipped(bus, recorded, fixed)
-    if channels is not None and channels < len(captured):
-        captured = stays  # several were joined: what is clipped on now is not known
-    off = [each for each in captured if each not in stays]
-    free = (len(captured) if channels is None else channels) - len(stays)
+    captured, taken, stays = _clipped(bus, recorded, channels, fixed)
+    limit = len(captured) if channels is None else channels
     left = [line for line in bus.line_names if not {("host", line), ("card", line)} & taken]
-    on = tuple(left[: max(0, free)])
+    on = [("host", line) for line in left[: max(0, limit - len(stays))]]
     if not on:
         return []
-    away = off[: max(0, len(captured) + len(on) - (channels or len(captured)))]
-    instead = f", in place of {', '.join(line for _, line in away)}" if away else ""
-    what = (
-        f"clip on {', '.join(on)} at the host{instead}, and make the same writes and reads again: "
-        "no candidate fits, and nothing was seen of these"
-    )
-    return [Measure("clip", 0.0, what, lines=on, place="host", instead=tuple(away))]
+    off = [each for each in captured if each not in stays]
+    why = ": no candidate fits, and nothing was seen of these"
+    return [_clip(on, off[: max(0, len(captured) + len(on) - limit)], 0.0, why)]
 
 
 def _clipped(
-    bus: Bus, recorded: Sequence[Recorded], fixed: Collection[str]
+    bus: Bus, recorded: Sequence[Recorded], channels: int | None, fixed: Collection[str]
 ) -> tuple[list[tuple[str, str]], set[tuple[str, str]], list[tuple[str, str]]]:
     """Give what the last capture has, what all of its run have, and what of it stays clipped on."""
     last = recorded[-1]
     captured = _captured([last])
     same = [each for each in recorded if each.log is not None and each.log is last.log]
     stay = {*fixed, *strobes_of(bus, [line for _, line in captured])}
-    return captured, {*captured, *_captured(same)}, [each for each in captured if each[1] in stay]
+    stays = [each for each in captured if each[1] in stay]
+    taken = {*captured, *_captured(same)}
+    if channels is not None and channels < len(captured):
+        # Several captures were joined: what is clipped on now is not known, but what stays.
+        captured = stays
+    return captured, taken, stays
 
 
 def _proof(faults: Sequence[Fault], beeped: Collection[frozenset[str]]) -> list[Measure]:
@@ -194,10 +192,7 @@ def _telling_most(
         foretellers = {
             place: LineForeteller(last.stimulus.foreteller, place) for place in ("host", "card")
         }
-        captured, taken, stays = _clipped(evidence.model.bus, recorded, fixed)
-        if channels is not None and channels < len(captured):
-            # Several captures were joined: what is clipped on now is not known, but what stays.
-            captured = stays
+        captured, taken, stays = _clipped(evidence.model.bus, recorded, channels, fixed)
         limit = channels if channels is not None and channels >= len(captured) else None
         clips = lines_to_clip(
             foretellers,
@@ -241,20 +236,29 @@ def _clips(clips: Clips) -> list[Measure]:
     ways: list[tuple[tuple[Clip, ...], float]] = [((e,), e.gain) for e in clips.clips[:_OF_EACH]]
     if len(clips.together) > 1:
         ways = [(clips.together, clips.gain), *ways[: _OF_EACH - 1]]
-    found = []
-    for on, gain in ways:
-        off = clips.spares[: max(0, len(on) - clips.free)]
-        instead = f", in place of {_listed(off)}" if off else ""
-        what = f"clip on {_listed(on)}{instead}, and make the same writes and reads again"
-        lines = tuple(each.line for each in on)
-        taken = tuple((each.place, each.line) for each in off)
-        found.append(Measure("clip", gain, what, lines=lines, place=on[0].place, instead=taken))
-    return found
+    return [
+        _clip(
+            [(each.place, each.line) for each in on],
+            [(e.place, e.line) for e in clips.spares[: max(0, len(on) - clips.free)]],
+            gain,
+        )
+        for on, gain in ways
+    ]
 
 
-def _listed(clips: Sequence[Clip]) -> str:
+def _clip(
+    on: Sequence[tuple[str, str]], off: Sequence[tuple[str, str]], gain: float, why: str = ""
+) -> Measure:
+    """Propose lines to clip on, of one place, and what to take off for them."""
+    instead = f", in place of {_listed(off)}" if off else ""
+    what = f"clip on {_listed(on)}{instead}, and make the same writes and reads again{why}"
+    lines = tuple(line for _, line in on)
+    return Measure("clip", gain, what, lines=lines, place=on[0][0], instead=tuple(off))
+
+
+def _listed(clips: Sequence[tuple[str, str]]) -> str:
     """Name lines place by place."""
     by_place: dict[str, list[str]] = {}
-    for each in clips:
-        by_place.setdefault(each.place, []).append(each.line)
+    for place, line in clips:
+        by_place.setdefault(place, []).append(line)
     return " and ".join(f"{', '.join(lines)} at the {at}" for at, lines in by_place.items())

@@ -607,13 +607,13 @@ class Foreteller:
     def _absent(self, floats: str) -> tuple[Words, Words]:
         """Give what reads return where no card drives, and the bits that are known, shape (R,)."""
         if floats not in self._absents:
-            lines = [self._kept(line) for line in self._bus.data] if floats == "keep" else []
-            level = np.uint64(0 if floats == "low" else int(self._full))
-            words = np.full(len(self._reads), level ^ np.uint64(self._bus.data_low))
-            known = np.full(len(self._reads), 0 if floats in ("any", "keep") else self._full)
             if floats == "keep":
-                words = np.bitwise_or.reduce([kept for kept, _ in lines])
-                known = np.bitwise_or.reduce([is_known for _, is_known in lines])
+                kept = zip(*map(self._kept, self._bus.data), strict=True)
+                words, known = (np.bitwise_or.reduce(each) for each in kept)
+            else:
+                level = np.uint64(0) if floats == "low" else self._full
+                words = np.full(len(self._reads), level ^ np.uint64(self._bus.data_low))
+                known = np.full_like(words, 0 if floats == "any" else self._full)
             self._absents[floats] = words, known
         return self._absents[floats]
 
